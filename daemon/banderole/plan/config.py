@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 from urllib.parse import urlsplit
 
+from banderole_protocol.channels import CHANNELS
 from pydantic import AfterValidator, Field, Strict, StringConstraints, ValidationError, WrapValidator, model_validator
 
 from banderole.plan.interlock_settings import Interlocks
@@ -19,7 +20,7 @@ from banderole.plan.refusal import InputError, Table, TomlFile, Wrong, shown
 
 __all__ = ["CHANNEL_UNITS", "InputError", "Printer", "find_key_line", "load_printer"]
 
-CHANNEL_UNITS = {"nozzle": "°C", "bed": "°C", "fan": "%", "flow": "%", "feed": "%", "advance": "s", "retract": "mm"}
+CHANNEL_UNITS = {channel.name: channel.unit for channel in CHANNELS.values()}
 HEAT_OFF_BYTES = 24  # what a framed heat-off takes on the wire, kept free in the board's receive buffer
 PTFE_LIMIT = 250.0  # °C; PTFE deteriorates from about 260 °C (Callister): 10 °C stay for overshoot and sensor error
 _NAME = re.compile(r"[a-z0-9-]{1,32}")
