@@ -1,0 +1,79 @@
+"""Reading a file in order: each block as it stands, with its line in the file. Constant memory, whatever is in it.
+
+CR, LF and CRLF end a line. What is no text at all, or holds a command that no printer could take, is refused with its line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import BinaryIO, Final, NamedTuple
+
+from banderole_protocol.words import block_of
+
+from .refusal import InputError
+
+CHUNK_BYTES: Final = 1 << 18
+"""One read. Larger chunks gained nothing and cost memory."""
+LINE_BYTES: Final = 1 << 20
+"""A longer line that is not a comment is no G-code."""
+BLOCK_BYTES: Final = 96
+"""A longer command would not fit the line buffer of common firmware (often 96 bytes, common practice, no source)."""
+
+_UTF16 = (b"\xff\xfe", b"\xfe\xff")
+_TEXT = frozenset(range(0x20, 0x100)) | {0x09}
+_NOT_TEXT = bytes(sorted(set(range(256)) - _TEXT))
+
+
+class Block(NamedTuple):
+    """A command of the file: its line (from 1), its text, the least seconds its motion takes, mm of filament it lays."""
+
+    line: int
+    text: bytes
+    seconds: float = 0.0
+    laid: float = 0.0
+
+
+def lines_of(file: BinaryIO, where: str) -> Iterator[tuple[int, bytes]]:
+    """(line number from 1, line without its end). Raises InputError for what is no text."""
+    number, tail = 0, b""
+    skipping = False  # inside a comment that is longer than any line should be
+    first = True
+    while chunk := file.read(CHUNK_BYTES):
+        if first and chunk[:2] in _UTF16:
+            raise InputError(
+                "the file is UTF-16, not plain text", f"{where}:1", "save it as plain text (ASCII or UTF-8)"
+            )
+        first = False
+        if chunk[-1:] == b"\r":  # keep CR and LF together
+            chunk += file.read(1)
+        lines = (tail + chunk).splitlines()
+        ended = chunk[-1:] in (b"\n", b"\r")
+        tail = b"" if ended else lines.pop()
+        for line in lines:
+            number += 1
+            yield number, b"" if skipping else line
+            skipping = False
+        if skipping or len(tail) > LINE_BYTES:
+            if not skipping and tail.lstrip()[:1] not in (b";", b"("):
+                what = f"a line of more than {LINE_BYTES} bytes"
+                raise InputError(
+                    what, f"{where}:{number + 1}", "this is no G-code; export the tower again as plain G-code"
+                )
+            skipping, tail = True, b";"
+    if tail or skipping:
+        yield number + 1, b"" if skipping else tail
+
+
+def blocks_of(file: BinaryIO, where: str) -> Iterator[tuple[int, bytes]]:
+    """(line, block) of every command. Raises InputError, naming the line, for a command that cannot be sent."""
+    for number, line in lines_of(file, where):
+        block = block_of(line)
+        if not block:
+            continue
+        if len(block) > BLOCK_BYTES:
+            what = f"a command of {len(block)} bytes, where {BLOCK_BYTES} fit a printer's line buffer"
+            raise InputError(what, f"{where}:{number}", "export the tower again as plain G-code")
+        if block.translate(None, _NOT_TEXT) != block:
+            what = "a command with control characters in it"
+            raise InputError(what, f"{where}:{number}", "this is no plain G-code; export the tower again")
+        yield number, block

@@ -1,0 +1,318 @@
+"""The machine's modal state, and what a block does to it: the centre of every decision about height.
+
+`Modal.apply` is on the hot path of survey and run, so it returns a small integer and leaves details in attributes.
+Two coordinates are kept for each axis: where the machine is (mm from its home, what a height means) and what the file calls
+it (after G92, in the file's unit). Modal groups and the meaning of G90–G92, G20/G21, arcs follow NIST RS274/NGC
+(NISTIR 6556 v3, §3.5); E, M82/M83 and the two families of G90/G91 are the printing convention.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Final, Literal
+
+from .channels import FileSetpoint, setpoint_of
+from .words import Word, head_of, words_of
+
+EMode = Literal["joined", "apart"]
+"""joined: G90 and G91 set the E axis too. apart: they leave E alone. Two families of firmware differ."""
+
+# What a block is. Plain integers, since the hot path compares them a few hundred thousand times a second.
+OTHER: Final = 0  # passes: modes, fans that nobody scheduled, messages, unknown codes
+TRAVEL: Final = 1  # motion without deposit; a retraction or de-retraction is one too
+DEPOSIT: Final = 2  # motion while net filament goes forward
+SETPOINT: Final = 3  # sets a channel; details in `setpoint`
+HOME: Final = 4  # G28, G29 and the like: afterwards the position is asked, not assumed
+DWELL: Final = 5  # G4; seconds in `seconds`
+PERSON: Final = 6  # M0, M1, M600: waits for a person
+
+NET_MM: Final = 1e-6
+"""Filament that counts as going forward, mm. Below it is rounding of absolute E (5 decimals are usual)."""
+
+_N = rb"([-+]?(?:\d+\.?\d*|\.\d+))"
+_MOVE = re.compile(
+    rb"G0?([01])(?: F"
+    + _N
+    + rb")?(?: X"
+    + _N
+    + rb")?(?: Y"
+    + _N
+    + rb")?(?: Z"
+    + _N
+    + rb")?(?: E"
+    + _N
+    + rb")?(?: F"
+    + _N
+    + rb")?"
+)
+_HOMING = ("G28", "G29", "G30", "G32", "G33", "G34", "G425")
+_PERSON = ("M0", "M1", "M600", "M601")
+_AXES = "XYZ"
+
+
+class Modal:
+    """Modal state of a machine with one active extruder. Lengths mm, feed mm/min, both as the machine has them."""
+
+    __slots__ = (
+        "arc_box",
+        "debt",
+        "e",
+        "e_joined",
+        "e_relative",
+        "e_seen_apart",
+        "e_seen_joined",
+        "e_split",
+        "fed",
+        "feed",
+        "firmware_back",
+        "head",
+        "known",
+        "net",
+        "off_e",
+        "off_x",
+        "off_y",
+        "off_z",
+        "plane",
+        "relative",
+        "scale",
+        "seconds",
+        "setpoint",
+        "tool",
+        "values",
+        "x",
+        "x0",
+        "y",
+        "y0",
+        "z",
+        "z0",
+    )
+
+    def __init__(self, e_mode: EMode | None = "joined") -> None:
+        self.x = self.y = self.z = self.e = 0.0
+        self.off_x = self.off_y = self.off_z = self.off_e = 0.0
+        self.x0 = self.y0 = self.z0 = 0.0  # where the last motion began
+        self.relative = False
+        self.e_relative = False
+        self.e_joined = e_mode != "apart"
+        self.e_seen_joined = self.e_seen_apart = False  # what E's mode would be in each family
+        self.e_split = False  # an E word was met while the two families differ
+        self.scale = 1.0
+        self.feed = 0.0  # mm/min; 0 until the file names one
+        self.fed = 0.0  # filament moved by the last motion, mm, backwards negative
+        self.net = 0.0  # filament laid by the last motion beyond what had been pulled back, mm
+        self.debt = 0.0  # filament pulled back and not yet given forward, mm
+        self.firmware_back = False  # G10 without G11
+        self.plane = "G17"
+        self.known = ""  # axes whose position is known: a subset of "XYZ"
+        self.tool = 0
+        self.values: dict[str, float] = {}  # the file's own last value of each channel
+        self.seconds = 0.0  # the least time the last block can take, from length and feed
+        self.head = ""
+        self.setpoint: FileSetpoint | None = None
+        self.arc_box: tuple[float, float, float, float] | None = None
+
+    def copy(self) -> Modal:
+        """An independent copy; needed where a stretch is cut, not on the hot path."""
+        other = Modal.__new__(Modal)
+        for name in Modal.__slots__:
+            setattr(other, name, getattr(self, name))
+        other.values = dict(self.values)
+        return other
+
+    @property
+    def back(self) -> bool:
+        """Is filament pulled back, by the file or by the firmware on its word?"""
+        return self.firmware_back or self.debt > NET_MM
+
+    # ---- one block
+
+    def apply(self, block: bytes) -> int:
+        """Take one block; says what it is (OTHER, TRAVEL, DEPOSIT, SETPOINT, HOME, DWELL, PERSON)."""
+        plain = _MOVE.fullmatch(block)
+        if plain is not None:
+            _, f1, x, y, z, e, f2 = plain.groups()
+            self.head = "G1"
+            return self._move(
+                None if x is None else float(x),
+                None if y is None else float(y),
+                None if z is None else float(z),
+                None if e is None else float(e),
+                None if f1 is None and f2 is None else float(f2 or f1),
+            )
+        return self._apply_words(words_of(block))
+
+    def _apply_words(self, words: list[Word]) -> int:
+        head = self.head = head_of(words)
+        self.seconds = 0.0
+        if head in ("G0", "G1", "G2", "G3"):
+            return self._motion_words(head, words)
+        setpoint = setpoint_of(words)
+        if setpoint is not None:
+            self.setpoint = setpoint
+            if setpoint.tool is None or setpoint.tool == self.tool:
+                self.values[setpoint.channel] = setpoint.value
+            return SETPOINT
+        return self._other(head, dict(words))
+
+    def _other(self, head: str, named: dict[str, float | None]) -> int:
+        match head:
+            case "G4":
+                # Printing convention: P is milliseconds (seconds in NIST §3.5.4), S is seconds.
+                self.seconds = (named.get("S") or 0.0) + (named.get("P") or 0.0) / 1000
+                return DWELL
+            case "G10" if "P" not in named and "L" not in named:
+                self.firmware_back = True
+            case "G11":
+                self.firmware_back = False
+            case "G17" | "G18" | "G19":
+                self.plane = head
+            case "G20":
+                self.scale = 25.4
+            case "G21":
+                self.scale = 1.0
+            case "G90" | "G91":
+                self._distance_mode(head == "G91")
+            case "M82" | "M83":
+                self.e_relative = self.e_seen_joined = self.e_seen_apart = head == "M83"
+            case "G92":
+                self._set_origin(named)
+            case "M18" | "M84":
+                if not named.keys() - {"M"}:
+                    self.known = ""  # motors let go: nothing holds the position any more
+            case _ if head in _HOMING:
+                self._home(head, named)
+                return HOME
+            case _ if head in _PERSON:
+                return PERSON
+            case _ if head[:1] == "T" and head[1:].isdigit():
+                self.tool = int(head[1:])
+        return OTHER
+
+    def _distance_mode(self, relative: bool) -> None:
+        self.relative = relative
+        self.e_seen_joined = relative
+        if self.e_joined:
+            self.e_relative = relative
+
+    def _set_origin(self, named: dict[str, float | None]) -> None:
+        """G92: no motion; axes not named are left. Alone it zeroes all (printing convention, not NIST)."""
+        axes = [a for a in "XYZE" if a in named] or list("XYZE")
+        for axis in axes:
+            low = axis.lower()
+            setattr(self, "off_" + low, getattr(self, low) - (named.get(axis) or 0.0) * self.scale)
+
+    def _home(self, head: str, named: dict[str, float | None]) -> None:
+        axes = [a for a in _AXES if a in named] or list(_AXES)
+        if head == "G28":
+            for axis in axes:  # assumed zero until the printer is asked
+                setattr(self, axis.lower(), 0.0)
+                setattr(self, "off_" + axis.lower(), 0.0)
+            self.known = "".join(a for a in _AXES if a in self.known or a in axes)
+
+    # ---- motion
+
+    def _motion_words(self, head: str, words: list[Word]) -> int:
+        named: dict[str, float] = {}
+        for letter, number in words:
+            if letter in "GM":
+                if letter == "G" and number in (90.0, 91.0):
+                    # NIST table 8: distance mode takes effect before the motion, wherever it stands in the block.
+                    self._distance_mode(number == 91.0)
+            elif number is not None:
+                named[letter] = number
+        get = named.get
+        start = (self.x, self.y, self.z)
+        kind = self._move(get("X"), get("Y"), get("Z"), get("E"), get("F"), curved=head in ("G2", "G3"))
+        if head in ("G2", "G3"):
+            kind = self._arc(head == "G2", start, named, kind)
+        return kind
+
+    def _move(
+        self, x: float | None, y: float | None, z: float | None, e: float | None, f: float | None, curved: bool = False
+    ) -> int:
+        x0 = self.x0 = self.x
+        y0 = self.y0 = self.y
+        z0 = self.z0 = self.z
+        scale = self.scale
+        self.arc_box = None
+        if f is not None and f > 0:
+            self.feed = f * scale
+        if self.relative:
+            x1 = x0 if x is None else x0 + x * scale
+            y1 = y0 if y is None else y0 + y * scale
+            z1 = z0 if z is None else z0 + z * scale
+        else:
+            x1 = x0 if x is None else x * scale + self.off_x
+            y1 = y0 if y is None else y * scale + self.off_y
+            z1 = z0 if z is None else z * scale + self.off_z
+        self.x, self.y, self.z = x1, y1, z1
+        moved = curved or x1 != x0 or y1 != y0 or z1 != z0
+        length = math.dist((x0, y0, z0), (x1, y1, z1)) if moved else 0.0
+        fed = net = 0.0
+        if e is not None:
+            if self.e_seen_joined != self.e_seen_apart:
+                self.e_split = True
+            fed = e * scale if self.e_relative else e * scale + self.off_e - self.e
+            self.e += fed
+            if fed < 0:
+                self.debt -= fed
+            else:
+                paid = self.debt if self.debt < fed else fed
+                self.debt -= paid
+                net = fed - paid
+                if self.debt < NET_MM:
+                    self.debt = 0.0
+        self.fed, self.net = fed, net
+        self.seconds = 60.0 * (length or abs(fed)) / self.feed if self.feed else 0.0
+        return DEPOSIT if moved and net > NET_MM else TRAVEL
+
+    def _arc(self, clockwise: bool, start: tuple[float, float, float], named: dict[str, float], kind: int) -> int:
+        """Length and box of an arc; end points are the move's. I, J, K are always incremental (NIST §3.5.3)."""
+        first, second = {"G17": (0, 1), "G18": (2, 0), "G19": (1, 2)}[self.plane]
+        end = (self.x, self.y, self.z)
+        centre = self._centre(clockwise, start, end, first, second, named)
+        radius = math.hypot(start[first] - centre[0], start[second] - centre[1])
+        a0 = math.atan2(start[second] - centre[1], start[first] - centre[0])
+        a1 = math.atan2(end[second] - centre[1], end[first] - centre[0])
+        sweep = (a0 - a1 if clockwise else a1 - a0) % (2 * math.pi) or 2 * math.pi
+        third = 3 - first - second
+        length = math.hypot(radius * sweep, end[third] - start[third])
+        self.seconds = 60.0 * length / self.feed if self.feed else 0.0
+        if self.plane == "G17":  # the whole circle's box: simple, and never too small
+            self.arc_box = (centre[0] - radius, centre[1] - radius, centre[0] + radius, centre[1] + radius)
+        if length == 0.0 and kind == DEPOSIT:
+            return TRAVEL
+        return kind
+
+    def _centre(
+        self,
+        clockwise: bool,
+        start: tuple[float, float, float],
+        end: tuple[float, float, float],
+        first: int,
+        second: int,
+        named: dict[str, float],
+    ) -> tuple[float, float]:
+        p0, q0, p1, q1 = start[first], start[second], end[first], end[second]
+        if "R" not in named:
+            return p0 + named.get("IJK"[first], 0.0) * self.scale, q0 + named.get("IJK"[second], 0.0) * self.scale
+        radius = named["R"] * self.scale
+        chord = math.hypot(p1 - p0, q1 - q0)
+        if chord == 0.0:
+            return p0, q0
+        # +R: the arc of at most 180°, −R: more (NIST §3.5.3.1).
+        height = math.sqrt(max(0.0, radius * radius - chord * chord / 4))
+        side = 1.0 if clockwise == (radius < 0) else -1.0
+        mid_p, mid_q = (p0 + p1) / 2, (q0 + q1) / 2
+        return mid_p - side * height * (q1 - q0) / chord, mid_q + side * height * (p1 - p0) / chord
+
+    # ---- what the file would call a place
+
+    def told(self, axis: str, machine: float) -> float:
+        """A machine coordinate (mm) as the file would write it now: after its G92, in its unit. Axis is one of XYZE."""
+        return float((machine - getattr(self, "off_" + axis.lower())) / self.scale)
+
+    def place(self, axis: str, told_mm: float) -> None:
+        """Take what the printer reported (M114: mm, after G92) as the position of an axis."""
+        setattr(self, axis.lower(), told_mm + getattr(self, "off_" + axis.lower()))

@@ -1,0 +1,475 @@
+"""The centre of the protocol: which lines are out, what may be written now, what each reply settles.
+
+Sans-I/O: bytes and `now` (monotonic seconds) go in, bytes and events come out; nothing here waits or reads a clock.
+`state.py` tells how it works and is the law for what follows what.
+
+Two bounds hold for what is out: `window_bytes` against the board's receive buffer (0: one line at a time), and `ahead_s`
+seconds of motion, since a heat-off behind it must not wait for minutes. What makes safe passes both, up to the receive buffer.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import Any, Final
+
+from .errors import EndlessLine
+from .framing import frame
+from .replies import OK, Banner, Busy, LineSplitter, Ok, Position, Reply, Report, Resend, Unknown, parse
+from .state import LinkInput, LinkState, after
+
+PROBE_S: Final = 1.0
+"""Silence after which a probe asks what has become of the lines that are out (fault S3). Firmware says `busy` each second or two."""
+QUIET_S: Final = 0.03
+"""Quiet after a refusal before lines are written again: a line at 115200 baud takes 3.5 ms, a USB bridge adds up to 16 ms."""
+MARKER_QUIET_S: Final = 0.3
+"""A marker that was credited and brings no answer of its own kind within this is let go: its answer was damaged."""
+HISTORY_LINES: Final = 64
+"""Lines kept after their `ok`: far more than fit a receive buffer, so a credit given by mistake can be taken back."""
+MARKER_LINES: Final = 200
+"""Lines between two markers where replies carry no numbers: bounds how long a miscount can last (fault S4)."""
+DAMAGED_S: Final = 0.05
+"""After a short reply that is not understood, perhaps a damaged `ok`, the probe goes out this soon."""
+DAMAGED_BYTES: Final = 24
+"""A longer unknown line is the printer's chatter rather than a damaged `ok`."""
+LOOSE_LINE_ENDS: Final = 4
+"""Bare line ends written to end a line whose own end was lost; each takes a byte of the receive buffer until it is read."""
+
+TEMPERATURES: Final = b"M105"
+WHERE: Final = b"M114"
+GREETING: Final = (b"M110 N0", b"M115")
+
+
+class Line:
+    """One numbered line: the block, what the caller calls it (`tag`), and the least seconds its motion takes."""
+
+    __slots__ = ("block", "credited", "data", "number", "seconds", "tag")
+
+    def __init__(self, number: int, block: bytes, tag: Any, seconds: float) -> None:
+        self.number = number
+        self.block = block
+        self.tag = tag
+        self.seconds = seconds
+        self.data = frame(number, block)
+        self.credited = False
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledged:
+    """Tags of lines that the printer has taken, in their order; each line once."""
+
+    tags: list[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Rewritten:
+    """Lines had to be written again, from `number` on."""
+
+    number: int
+    lines: int
+
+
+@dataclass(frozen=True, slots=True)
+class Broken:
+    """The conversation has no common ground any more. `restarted`: the printer began anew; else `reason` tells."""
+
+    restarted: bool
+    reason: str
+
+
+Event = Acknowledged | Rewritten | Broken | Reply
+
+
+def _framed_size(number: int, block: bytes) -> int:
+    """Bytes that a line will take at most, without framing it: N, the number, a blank, the block, `*`, 3 digits, line end."""
+    return len(block) + len(str(number)) + 7
+
+
+class Window:
+    """Numbered lines to one printer. Queue with `send`, `ask_temperatures`, `urgent`; write what `data_to_send` gives."""
+
+    def __init__(self, window_bytes: int = 0, receive_bytes: int = 127, ahead_s: float = 4.0) -> None:
+        self.window_bytes = window_bytes
+        self.receive_bytes = receive_bytes
+        self.ahead_s = ahead_s
+        self.miscounts = 0  # `ok`s that belonged to nothing
+        self._splitter = LineSplitter()
+        self._reset(0)
+
+    def _reset(self, next_number: int) -> None:
+        self.state = LinkState.FLOWING
+        self.next_number = next_number
+        self.numbered = False  # replies carry line numbers
+        self._pending: deque[tuple[bytes, Any, float]] = deque()
+        self._urgent: deque[tuple[bytes, Any]] = deque()
+        self._out: deque[Line] = deque()  # numbered and not credited, in order
+        self._written = 0  # how many of these are on the wire
+        self._bytes = 0
+        self._seconds = 0.0
+        self._history: deque[Line] = deque(maxlen=HISTORY_LINES)
+        self._rewrite_from: int | None = None
+        self._refused_at = 0.0
+        self._trailing = 0
+        self._odd: int | None = None
+        self._want_probe = False
+        self._progress_at = 0.0
+        self._loose = 0
+        self._marker: Line | None = None
+        self._marker_heard = False
+        self._since_marker = 0
+        self._temperatures_on_ok = False  # this printer puts them on every `ok`, so they mark nothing
+
+    # ---- queueing
+
+    def greet(self) -> None:
+        """Begin anew: numbering from 0 by `N0 M110 N0`, then ask who it is (M115). Forgets all lines."""
+        self._reset(0)
+        self._pending.extend((block, None, 0.0) for block in GREETING)
+
+    def send(self, block: bytes, tag: Any = None, seconds: float = 0.0) -> None:
+        """Queue a block behind all others. Raises nothing: the caller keeps to `wants`."""
+        self._pending.append((block, tag, seconds))
+
+    def ask_temperatures(self) -> None:
+        """Queue a temperature request ahead of what waits; once at a time."""
+        if not any(line.block == TEMPERATURES for line in self._out) and (
+            not self._pending or self._pending[0][0] != TEMPERATURES
+        ):
+            self._pending.appendleft((TEMPERATURES, None, 0.0))
+
+    def urgent(self, block: bytes, tag: Any = None) -> None:
+        """Queue a block ahead of all that is not yet written, into the part of the receive buffer that is kept free."""
+        self._urgent.append((block, tag))
+
+    def drop_pending(self) -> list[Any]:
+        """Take back what was queued and not yet numbered; their tags, in order."""
+        tags = [tag for block, tag, _ in self._pending if block != TEMPERATURES]
+        self._pending.clear()
+        return tags
+
+    @property
+    def wants(self) -> bool:
+        """Is there room for another queued block? A short queue, so that a hold takes back little."""
+        return len(self._pending) < 4
+
+    @property
+    def idle(self) -> bool:
+        """Nothing queued, nothing out."""
+        return not self._out and not self._pending and not self._urgent
+
+    @property
+    def out_lines(self) -> int:
+        """Lines written and not yet acknowledged."""
+        return self._written
+
+    def oldest(self) -> Line | None:
+        """The line whose answer is owed first."""
+        return self._out[0] if self._written else None
+
+    # ---- writing
+
+    def data_to_send(self, now: float) -> bytes:
+        """What to write now; b"" if nothing may be."""
+        if self.state is LinkState.BROKEN:
+            return b""
+        if self.state is LinkState.REFUSED:
+            if now < self._refused_at + QUIET_S:
+                return b""
+            self._begin_rewrite()
+        if self._marker is not None and self.state is LinkState.MARKED:
+            self._let_marker_go(now)
+        data: list[bytes] = []
+        limit = self.receive_bytes if self._urgent else self.window_bytes
+        while self._written < len(self._out):
+            line = self._out[self._written]
+            if not self._fits(len(line.data), line.seconds, limit):
+                break
+            self._write(line, data, now)
+        if self._written == len(self._out):
+            self._write_urgent(data, now)
+            self._write_pending(data, now)
+        self._probe_if_due(data, now)
+        return b"".join(data)
+
+    def _fits(self, size: int, seconds: float, limit: int) -> bool:
+        if not self._written:
+            return True
+        return self._bytes + size <= limit and (limit == self.receive_bytes or self._seconds + seconds <= self.ahead_s)
+
+    def _write(self, line: Line, data: list[bytes], now: float) -> None:
+        if not self._written:
+            self._progress_at = now
+        data.append(line.data)
+        self._written += 1
+        self._bytes += len(line.data)
+        self._seconds += line.seconds
+
+    def _new_line(self, block: bytes, tag: Any, seconds: float) -> Line:
+        line = Line(self.next_number, block, tag, seconds)
+        self.next_number += 1
+        self._out.append(line)
+        return line
+
+    def _write_urgent(self, data: list[bytes], now: float) -> None:
+        while self._urgent:
+            block, tag = self._urgent[0]
+            if not self._fits(_framed_size(self.next_number, block), 0.0, self.receive_bytes):
+                return
+            self._urgent.popleft()
+            self._write(self._new_line(block, tag, 0.0), data, now)
+
+    def _write_pending(self, data: list[bytes], now: float) -> None:
+        pending = self._pending
+        while pending and self.state is LinkState.FLOWING and not self._urgent:
+            if self._since_marker >= MARKER_LINES and not self.numbered and pending[0][0] != TEMPERATURES:
+                pending.appendleft((TEMPERATURES, None, 0.0))
+            block, tag, seconds = pending[0]
+            if not self._fits(_framed_size(self.next_number, block), seconds, self.window_bytes):
+                return
+            pending.popleft()
+            line = self._new_line(block, tag, seconds)
+            self._write(line, data, now)
+            self._since_marker += 1
+            if block == TEMPERATURES and not self.numbered:
+                self.state = after(self.state, LinkInput.MARKER_OUT)
+                self._marker, self._marker_heard, self._since_marker = line, False, 0
+
+    def _begin_rewrite(self) -> None:
+        self.state = after(self.state, LinkInput.QUIET)
+        self._trailing = 0
+        if self._rewrite_from is None or not self._out:
+            self._want_probe = self._rewrite_from is None
+            self._rewrite_from = None
+            return
+        keep = max(0, self._rewrite_from - self._out[0].number)
+        for line in list(self._out)[keep : self._written]:
+            self._bytes -= len(line.data)
+            self._seconds -= line.seconds
+        self._written = min(self._written, keep)
+        self._rewrite_from = None
+
+    # ---- silence
+
+    def next_deadline(self) -> float | None:
+        """When `data_to_send` should be asked again though nothing was received; None: no need."""
+        if self.state is LinkState.BROKEN:
+            return None
+        if self.state is LinkState.REFUSED:
+            return self._refused_at + QUIET_S
+        if self.state is LinkState.MARKED and self._marker is not None and self._marker.credited:
+            return self._progress_at + MARKER_QUIET_S
+        return self._progress_at + PROBE_S if self._written else None
+
+    def _probe_if_due(self, data: list[bytes], now: float) -> None:
+        due = self._written > 0 and now >= self._progress_at + PROBE_S
+        if not (due or self._want_probe):
+            return
+        self._want_probe = False
+        self._progress_at = now
+        asked = any(line.block == TEMPERATURES for line in self._out)
+        if asked or self._written < len(self._out):
+            # Either a request is out already or lines still wait to be rewritten: all that may help is a line end, for the
+            # case that the one before lost its own. An empty line is no line to a printer.
+            if self._loose < LOOSE_LINE_ENDS:
+                self._loose += 1
+                data.append(b"\n")
+            return
+        line = Line(self.next_number, TEMPERATURES, None, 0.0)
+        if self._bytes + len(line.data) + 1 <= self.receive_bytes:
+            data.append(b"\n")
+            self._write(self._new_line(TEMPERATURES, None, 0.0), data, now)
+
+    def _credit_lost_requests(self, now: float) -> list[Any]:
+        """Temperature requests are answered at once. Silent ones, with nothing before them, have lost their `ok`."""
+        if not self._written or now < self._progress_at + PROBE_S or self._loose < 2:
+            return []
+        if any(line.block != TEMPERATURES for line in self._out):
+            return []
+        return self._credit(self._out[-1].number)
+
+    def tick(self, now: float) -> list[Event]:
+        """Time has passed. Events as of `receive`; call it before `data_to_send` when a deadline is due."""
+        tags = self._credit_lost_requests(now)
+        return [Acknowledged(tags)] if tags else []
+
+    # ---- receiving
+
+    def receive(self, data: bytes, now: float) -> list[Event]:
+        """Bytes from the printer → events in order; replies that settle nothing here come out as they are."""
+        events: list[Event] = []
+        try:
+            lines = self._splitter.feed(data)
+        except EndlessLine as why:
+            return self._break(events, False, str(why))
+        tags: list[Any] = []
+        for raw in lines:
+            reply = OK if raw == b"ok" else parse(raw)
+            if type(reply) is Unknown:
+                tags += self._damaged(raw, now)
+            if type(reply) is Ok:
+                tags += self._ok(reply, now)
+                if reply.readings is None and reply.position is None and reply.identity is None:
+                    continue
+            if tags and type(reply) is not Ok:
+                events.append(Acknowledged(tags))
+                tags = []
+            self._other(reply, now, events)
+            if tags:
+                events.append(Acknowledged(tags))
+                tags = []
+        if tags:
+            events.append(Acknowledged(tags))
+        return events
+
+    def _other(self, reply: Reply, now: float, events: list[Event]) -> None:
+        match reply:
+            case Resend():
+                self._resend(reply.line, now, events)
+            case Banner():
+                self._break(events, True, "the printer has restarted")
+            case Busy():
+                self._progress_at = now
+                events.append(reply)
+            case Ok():
+                if reply.identity is not None:
+                    events.append(reply.identity)
+                if reply.readings is not None:
+                    events.append(Report(reply.readings))
+                if reply.position is not None:
+                    events.append(reply.position)
+            case Report() | Position():
+                self._answered(reply, now)
+                events.append(reply)
+            case _:
+                events.append(reply)
+
+    def _ok(self, reply: Ok, now: float) -> list[Any]:
+        self._progress_at = now
+        self._loose = 0
+        if reply.line is not None:
+            self.numbered = True
+            return self._credit(reply.line) if self._is_out(reply.line) else []
+        if reply.readings is not None and self._written and self._out[0].block in GREETING:
+            self._temperatures_on_ok = True
+        if (reply.readings is not None and not self._temperatures_on_ok) or reply.position is not None:
+            return self._marker_ok(WHERE if reply.position is not None else TEMPERATURES)
+        if self._trailing:
+            self._trailing -= 1
+            return []
+        if self.numbered:
+            return []  # such a printer numbers what counts; a bare one stands behind a Resend
+        if not self._written:
+            self.miscounts += 1
+            return []
+        tags = self._credit(self._out[0].number)
+        if self.state is LinkState.MARKED and self._marker is not None and self._marker.credited and self._marker_heard:
+            self._end_marker()
+        return tags
+
+    def _marker_ok(self, block: bytes) -> list[Any]:
+        """An `ok` that shows what it answers: everything up to that line has been taken."""
+        if block == TEMPERATURES and self.state is LinkState.MARKED:
+            marker = self._marker
+            self._end_marker()
+            return self._credit(marker.number) if marker is not None and not marker.credited else []
+        for line in list(self._out)[: self._written]:
+            if line.block == block:
+                return self._credit(line.number)
+        return []
+
+    def _damaged(self, raw: bytes, now: float) -> list[Any]:
+        """A line that is not understood, while answers are owed, may be one of them."""
+        if not self._written or len(raw) > DAMAGED_BYTES and self._out[0].block != TEMPERATURES:
+            return []
+        if all(line.block == TEMPERATURES for line in self._out):
+            self._end_marker()
+            return self._credit(self._out[-1].number)
+        self._progress_at = min(self._progress_at, now + DAMAGED_S - PROBE_S)
+        return []
+
+    def _answered(self, reply: Report | Position, now: float) -> None:
+        if self.state is LinkState.MARKED and isinstance(reply, Report):
+            self._marker_heard = True
+            if self._marker is not None and self._marker.credited:
+                self._end_marker()
+
+    def _end_marker(self) -> None:
+        self.state = after(self.state, LinkInput.MARKER_ANSWERED)
+        self._marker = None
+
+    def _let_marker_go(self, now: float) -> None:
+        marker = self._marker
+        if marker is not None and marker.credited and now >= self._progress_at + MARKER_QUIET_S:
+            self._end_marker()
+
+    def _is_out(self, number: int) -> bool:
+        return bool(self._written) and self._out[0].number <= number <= self._out[self._written - 1].number
+
+    def _credit(self, number: int) -> list[Any]:
+        """Lines up to `number` have been taken. Their tags, each once."""
+        tags: list[Any] = []
+        self._odd = None
+        while self._written and self._out[0].number <= number:
+            line = self._out.popleft()
+            self._written -= 1
+            self._bytes -= len(line.data)
+            self._seconds -= line.seconds
+            self._history.append(line)
+            if not line.credited:
+                line.credited = True
+                tags.append(line.tag)
+        if not self._written:
+            self._seconds = 0.0  # sums of many small numbers drift
+        if self._rewrite_from is not None and self.state is LinkState.REFUSED:
+            first = self._out[0].number if self._out else self.next_number
+            if first > self._rewrite_from:
+                self._rewrite_from = None
+                self.state = after(self.state, LinkInput.TAKEN)
+        return tags
+
+    # ---- refusals
+
+    def _resend(self, number: int, now: float, events: list[Event]) -> None:
+        self._progress_at = now
+        self._trailing += 1
+        last = self._out[self._written - 1].number if self._written else self.next_number - 1 - len(self._out)
+        if number == last + 1:
+            # It has all that was written: the answer to a line written twice.
+            self._odd = None
+            self._refuse(now, last + 1)
+            return
+        oldest = self._history[0].number if self._history else self._out[0].number if self._out else number + 1
+        if oldest <= number <= last:
+            self._odd = None
+            self._take_back(number)
+            events.append(Rewritten(number, last - number + 1))
+            self._refuse(now, number)
+            return
+        if self._odd == number:
+            what = f"the printer asks for line {number}, which is not among the last {HISTORY_LINES} before {last + 1}"
+            self._break(events, number <= 1, what)
+            return
+        self._odd = number  # a damaged digit looks the same: ask once more
+        self._refuse(now, None)
+
+    def _refuse(self, now: float, number: int | None) -> None:
+        if self.state is LinkState.REFUSED and number is not None and self._rewrite_from is not None:
+            number = min(number, self._rewrite_from)
+        self.state = after(self.state, LinkInput.REFUSAL)
+        self._marker = None
+        self._refused_at = now
+        self._rewrite_from = number
+
+    def _take_back(self, number: int) -> None:
+        """A credit was given by mistake: lines from `number` on are out again (but not acknowledged a second time)."""
+        while self._history and (not self._out or number < self._out[0].number) and self._history[-1].number >= number:
+            line = self._history.pop()
+            self._out.appendleft(line)
+            self._written += 1
+            self._bytes += len(line.data)
+            self._seconds += line.seconds
+
+    def _break(self, events: list[Event], restarted: bool, reason: str) -> list[Event]:
+        self.state = after(self.state, LinkInput.NO_COMMON_GROUND)
+        events.append(Broken(restarted, reason))
+        return events
