@@ -1,0 +1,113 @@
+"""What is known of the heaters: latest readings, models, interlocks, and how old all that is.
+
+Stale is never fine: while something is hot or heated, a reading that does not come for `stale_s` ends the run, as a trip
+where the printer still talks, as a lost link where nothing was heard since. Pure; `now` is monotonic seconds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from banderole_protocol.readings import PowerScale, Readings, Sensor
+
+from banderole.plan.config import Printer
+from banderole.run.interlocks import HeaterInterlocks
+from banderole.run.thermal import HeaterModel
+from banderole.run.trips import Caution, Trip
+
+HEATERS: Final = ("nozzle", "bed")
+WARM: Final = 50.0
+"""°C. Above it a heater counts as hot: what skin bears for a moment without a burn (ISO 13732-1, from memory)."""
+SAME_TARGET: Final = 0.6
+"""°C. Some firmware reports targets in whole degrees."""
+TALKS_S: Final = 1.0
+"""A reply heard so long after the last reading shows that the line itself is alive: an `ok` follows a report at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """No fresh reading for too long. `lost`: nothing at all was heard either."""
+
+    heater: str
+    seconds: float
+    limit: float
+    lost: bool
+
+
+class HeatWatch:
+    """Nozzle and bed of one printer."""
+
+    def __init__(self, printer: Printer) -> None:
+        self._settings = {"nozzle": printer.interlocks, "bed": printer.interlocks.bed}
+        self.models = {heater: HeaterModel() for heater in HEATERS}
+        self._interlocks = {
+            heater: HeaterInterlocks(heater, getattr(printer.limits, heater), self._settings[heater], self.models[heater])
+            for heater in HEATERS
+        }
+        self._scales = {heater: PowerScale() for heater in HEATERS}
+        self._commanded = dict.fromkeys(HEATERS, 0.0)
+        self.measured: dict[str, float] = {}
+        self.targets: dict[str, float | None] = {}
+        self.power: dict[str, float | None] = {}
+        self.read_at: dict[str, float] = {}
+        self.heard_at = 0.0
+        self.readings = 0
+        self.tools = 1
+        self.chamber = False
+
+    def report(self, readings: Readings, now: float) -> list[Trip | Caution]:
+        """Take what the printer says of its heaters; what an interlock has to say to it."""
+        self.readings += 1
+        self.tools = max(self.tools, len(readings.tools))
+        self.chamber = self.chamber or readings.chamber is not None
+        said: list[Trip | Caution] = []
+        for heater, sensor in (("nozzle", readings.nozzle), ("bed", readings.bed)):
+            if sensor is not None and (verdict := self._take(heater, sensor, now)) is not None:
+                said.append(verdict)
+        return said
+
+    def _take(self, heater: str, sensor: Sensor, now: float) -> Trip | Caution | None:
+        power = None if sensor.power_raw is None else self._scales[heater].fraction(sensor.power_raw)
+        if sensor.target is not None or heater not in self.targets:
+            self.targets[heater] = sensor.target
+        target = self.targets[heater]
+        if target is None:
+            target = self._commanded[heater]
+        self.measured[heater], self.power[heater] = sensor.measured, power
+        self.read_at[heater] = now
+        interlocks = self._interlocks[heater]
+        interlocks.target(target, now)
+        verdict = interlocks.feed(sensor.measured, power, now)
+        if verdict is None:
+            self.models[heater].feed(sensor.measured, target, power, now)
+        return verdict
+
+    def commanded(self, heater: str, value: float) -> None:
+        """A setpoint was sent and taken: what counts where the printer reports no targets."""
+        self._commanded[heater] = value
+
+    def shows(self, heater: str, value: float) -> bool | None:
+        """Does the printer's own report show this target? None where it reports none."""
+        target = self.targets.get(heater)
+        return None if target is None else abs(target - value) <= SAME_TARGET
+
+    def goal(self, heater: str) -> float:
+        """The target as far as it is known, °C."""
+        return self.targets.get(heater) or self._commanded[heater]
+
+    def hot(self, heater: str) -> bool:
+        """Is it warm, or being heated?"""
+        return self.measured.get(heater, 0.0) > WARM or self.goal(heater) > 0.0
+
+    @property
+    def anything_hot(self) -> bool:
+        return any(self.hot(heater) for heater in HEATERS)
+
+    def silence(self, now: float) -> Silence | None:
+        """A heater that is hot and has not been heard of for too long."""
+        for heater, at in self.read_at.items():
+            limit = self._settings[heater].stale_s
+            if now - at > limit and self.hot(heater):
+                return Silence(heater, now - at, limit, self.heard_at - at < TALKS_S)
+        return None
