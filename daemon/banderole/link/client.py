@@ -41,7 +41,9 @@ def ask(name: str, request: dict[str, Any], timeout: float = 5.0, files: tuple[i
 
 
 def watch(name: str, timeout: float = 5.0) -> Iterator[dict[str, Any]]:
-    """{"status": …} first, then {"event": …} and {"status": …} as they come; ends when the run or daemon ends.
+    """{"status": …, "bands": […]} first, then {"event": …}, {"status": …}, {"bands": […]} as they come.
+
+    Ends when the run or daemon ends.
 
     `timeout` in seconds is for the connection and the first line only.
     """
@@ -82,10 +84,13 @@ def _connect(name: str, timeout: float) -> socket.socket:
 
 def _send(link: socket.socket, request: dict[str, Any], files: tuple[int, ...]) -> None:
     data = json.dumps(request).encode() + b"\n"
-    if files:
-        sent = socket.send_fds(link, [data], files)
-        data = data[sent:]
-    link.sendall(data)
+    try:
+        if files:
+            sent = socket.send_fds(link, [data], files)
+            data = data[sent:]
+        link.sendall(data)
+    except BrokenPipeError:
+        return  # turned away (too many clients): the reason stands in what was answered
 
 
 def _lines(link: socket.socket, name: str) -> Iterator[dict[str, Any]]:
