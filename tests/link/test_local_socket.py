@@ -214,7 +214,7 @@ async def test_a_live_name_is_refused_and_a_dead_ones_socket_replaced(folder: Pa
 
 
 def test_nobody_there_says_where_it_looked() -> None:
-    with pytest.raises(client.NobodyThere, match="/run/banderole/bench-a.sock"):
+    with pytest.raises(client.NobodyThere, match=r"/run/banderole/bench-a\.sock"):
         client.ask("bench-a", {"command": "status"})
     with pytest.raises(client.NobodyThere, match="no printer name"):
         next(client.watch("../bench-a"))
