@@ -41,6 +41,8 @@ class Stretch:
     blocks: list[Block]
     modal: Modal
     layer_begins: bool = False
+    top: float = 0.0  # the highest deposit so far, mm
+    z: float = 0.0  # of the layer in work
 
 
 @dataclass(slots=True)
@@ -175,6 +177,7 @@ class Itinerary:
         self._middle = 0.0  # of the layer in work
         self._heights = Heights()
         self._layer_z: float | None = None
+        self._laid_z = 0.0
         self._layer_begins = False
         self._ordinal = 0
         self.line = 0
@@ -245,6 +248,7 @@ class Itinerary:
             self._layer_begins = True
         self.started = True
         self.top = max(self.top, z, z0)
+        self._laid_z = z
 
     def _cut(self) -> tuple[int, str]:
         """Where in the gap a crossing is best: as late as the filament is still back, so that it comes down where it goes on."""
@@ -351,4 +355,4 @@ class Itinerary:
             self._candidate = self._candidate - cut if self._candidate >= cut else None
         if blocks:
             begins, self._layer_begins = self._layer_begins, False
-            yield Stretch(blocks, start, begins)
+            yield Stretch(blocks, start, begins, self.top, self._laid_z)

@@ -1,6 +1,6 @@
 """Blocks of the file on their way into the window, and where the machine will be once they are carried out.
 
-A hold takes back what has not been numbered yet; so the last two stretches are kept, with the state before them.
+A hold takes back what has not been numbered yet; so the stretch before is kept too, with the state before it.
 """
 
 from __future__ import annotations
@@ -15,59 +15,53 @@ class Feeder:
     """The stretch being fed, and the one before it."""
 
     def __init__(self, modal: Modal) -> None:
-        self._modal = modal  # before the first block kept
-        self._kept: list[Block] = []
-        self._behind = 0  # kept blocks that belong to the stretch before
-        self._next = 0
-        self.paused = False
+        self._before: list[Block] = []
+        self._before_modal = modal  # the state before the first block of `_before`
+        self._blocks: list[Block] = []
+        self._modal = modal  # the state before the first block of `_blocks`
+        self._next = 0  # of `_blocks`; negative: that many blocks from the end of `_before`
         self.deposits = False  # whether the present stretch lays anything down
 
     def load(self, stretch: Stretch) -> None:
         """The next stretch; the one before must have been fed whole."""
-        if self._behind:
-            before = self._kept[self._behind :]
-            modal = self._modal
-            for block in self._kept[: self._behind]:
-                modal.apply(block.text)
-        else:
-            before, modal = self._kept, self._modal
-        if before or self._behind:
-            self._modal = modal
-        self._kept = before + stretch.blocks
-        self._behind = len(before)
-        self._next = self._behind
+        if not self.empty:
+            raise ValueError("a stretch is loaded while the one before is not fed")
+        self._before, self._before_modal = self._blocks, self._modal
+        self._blocks, self._modal = stretch.blocks, stretch.modal
+        self._next = 0
         self.deposits = any(block.laid for block in stretch.blocks)
 
     def stand_at(self, modal: Modal) -> None:
-        """What went out since went out apart (a waiting command, a homing that was asked after): begin anew from here."""
-        self._modal, self._kept, self._behind, self._next = modal.copy(), [], 0, 0
+        """What went out last went out apart (a waiting command, a homing): begin anew from this state."""
+        self._before, self._before_modal = [], modal
+        self._blocks, self._modal = [], modal
+        self._next = 0
 
     def next(self) -> Block | None:
         """The next block to be sent, or None."""
-        if self.paused or self._next >= len(self._kept):
+        at = self._next
+        if at >= len(self._blocks):
             return None
-        self._next += 1
-        return self._kept[self._next - 1]
+        self._next = at + 1
+        return self._blocks[at] if at >= 0 else self._before[at]
 
     @property
     def empty(self) -> bool:
         """Has the stretch been fed whole?"""
-        return self._next >= len(self._kept)
+        return self._next >= len(self._blocks)
 
     def take_back(self, blocks: int) -> None:
         """The last `blocks` were queued and never numbered: they are to be sent again later."""
-        self._next -= blocks
-        if self._next < 0:
+        if blocks > self._next + len(self._before):
             raise ValueError(f"{blocks} blocks were taken back, more than the last two stretches hold")
+        self._next -= blocks
 
     def here(self) -> Modal:
         """The state after everything that was sent."""
-        modal = self._modal.copy()
-        for block in self._kept[: self._next]:
+        if self._next < 0:
+            modal, sent = self._before_modal.copy(), self._before[: self._next]
+        else:
+            modal, sent = self._modal.copy(), self._blocks[: self._next]
+        for block in sent:
             modal.apply(block.text)
         return modal
-
-    @property
-    def line(self) -> int:
-        """The line of the file that was sent last; 0 before the first."""
-        return self._kept[self._next - 1].line if self._next else 0

@@ -42,7 +42,9 @@ class HeatWatch:
         self._settings = {"nozzle": printer.interlocks, "bed": printer.interlocks.bed}
         self.models = {heater: HeaterModel() for heater in HEATERS}
         self._interlocks = {
-            heater: HeaterInterlocks(heater, getattr(printer.limits, heater), self._settings[heater], self.models[heater])
+            heater: HeaterInterlocks(
+                heater, getattr(printer.limits, heater), self._settings[heater], self.models[heater]
+            )
             for heater in HEATERS
         }
         self._scales = {heater: PowerScale() for heater in HEATERS}
@@ -52,6 +54,7 @@ class HeatWatch:
         self.power: dict[str, float | None] = {}
         self.read_at: dict[str, float] = {}
         self.heard_at = 0.0
+        self._inside_since: dict[str, tuple[float, float]] = {}  # target, and since when within tolerance of it
         self.readings = 0
         self.tools = 1
         self.chamber = False
@@ -82,6 +85,21 @@ class HeatWatch:
         if verdict is None:
             self.models[heater].feed(sensor.measured, target, power, now)
         return verdict
+
+    def track(self, tolerance: dict[str, float], now: float) -> None:
+        """How long has each heater been within tolerance (°C) of the target it shows?"""
+        for heater, within in tolerance.items():
+            goal, measured = self.goal(heater), self.measured[heater]
+            kept = self._inside_since.get(heater)
+            if abs(measured - goal) > within:
+                self._inside_since.pop(heater, None)
+            elif kept is None or kept[0] != goal:
+                self._inside_since[heater] = (goal, now)
+
+    def held_s(self, heater: str) -> float:
+        """Seconds within tolerance of its present target without a break, as far as readings show; 0 outside."""
+        kept = self._inside_since.get(heater)
+        return 0.0 if kept is None else self.read_at[heater] - kept[1]
 
     def commanded(self, heater: str, value: float) -> None:
         """A setpoint was sent and taken: what counts where the printer reports no targets."""

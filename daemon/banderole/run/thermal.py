@@ -30,6 +30,8 @@ USUAL_BAND = 8.0
 LEAST_BAND, MOST_BAND = 0.5, 60.0
 # °C of climb after which a change of its pace says something about the control.
 CLIMBED = 20.0
+# Share of the pace of full power at which control must have taken over: noise does not lower it so far.
+SLACK = 0.6
 # Relative errors at which the estimate is good enough to be used: with both, a prediction is off by a fifth at most.
 KNOWN_GAIN, KNOWN_TAU = 0.15, 0.35
 # °C of step above which an outcome says nothing about steps between bands, and the other way round.
@@ -156,9 +158,11 @@ class HeaterModel:
             return
         if not climb.timed and self._curve is not None:
             self._time_dead(climb, measured, now)
-        broken = power is not None and not full
-        if broken or self._slackened(climb, measured, now):
+        if power is not None and not full:
             self._see_band(target - measured)
+            self._climb = None
+        elif (band := self._slackened(climb, measured, now)) is not None:
+            self._see_band(band)
             self._climb = None
 
     def _time_dead(self, climb: _Climb, measured: float, now: float) -> None:
@@ -169,12 +173,17 @@ class HeaterModel:
             self._dead = min(0.5 * self._curve.tau, max(0.0, now - climb.began - modelled))
             self._refresh()
 
-    def _slackened(self, climb: _Climb, measured: float, now: float) -> bool:
-        """Without reported power: the pace fell well below that of full power, so control has taken over."""
-        pace = climb.pace(measured, now)
-        if pace is None or self._curve is None:
-            return False
-        return pace < 0.6 * (self._curve.ceiling - measured) / self._curve.tau
+    def _slackened(self, climb: _Climb, measured: float, now: float) -> float | None:
+        """Without reported power: the control band, °C, once the pace fell well below that of full power.
+
+        Inside the band the pace falls in proportion to what is left of the way, so one pace tells the whole band.
+        """
+        pace, curve = climb.pace(measured, now), self._curve
+        if pace is None or curve is None:
+            return None
+        middle = (measured + climb.marks[0][1]) / 2.0
+        share = pace * curve.tau / max(curve.ceiling - middle, 1.0)
+        return (climb.target - middle) / max(share, 0.1) if share < SLACK else None
 
     def _see_band(self, distance: float) -> None:
         self._band = min(MOST_BAND, max(LEAST_BAND, distance))

@@ -1,0 +1,649 @@
+"""The engine: what is heard goes in, with its time; what is to be done comes out. No I/O, no clock, no await.
+
+It owns the window, so it takes bytes from the printer (`receive`) and time (`tick`), and is asked for bytes to write
+(`data_to_send`); all else it wants done is in the closed list of `effects`. One procedure at a time is under way (a
+generator, see `steps`): the run itself, or making safe. Interlocks, lost links and commands end a procedure from here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict
+from typing import Any, Final
+
+from banderole_protocol.channels import CHANNELS, answer_of
+from banderole_protocol.modal import Modal
+from banderole_protocol.replies import Banner, Capability, Fatal, Identity, Note, Position, Report
+from banderole_protocol.state import LinkState
+from banderole_protocol.window import Acknowledged, Broken, Rewritten, Window
+from banderole_protocol.words import head_of, words_of
+
+from banderole.plan.blocks import Block
+from banderole.plan.config import Printer
+from banderole.plan.itinerary import Crossing, Item, Stretch
+from banderole.plan.schedule import Schedule
+from banderole.plan.survey import Survey
+from banderole.run import whole_run
+from banderole.run.account import Account
+from banderole.run.aside import Excursion
+from banderole.run.crossing import Late
+from banderole.run.effects import Effect, Ended, Given, Latch, NeedItem, Notify, Ours, PortLost, PortOpened, Raw, Tick
+from banderole.run.feeder import Feeder
+from banderole.run.heat_watch import HeatWatch
+from banderole.run.make_safe import Cause
+from banderole.run.sentence import sentence
+from banderole.run.state import Command, Refused, State, after, completed
+from banderole.run.steps import Procedure, RefusedAtStart, StopNow, Tripped
+from banderole.run.trips import Caution, Trip
+
+BED_TOLERANCE: Final = 3.0
+"""°C. A plate is coarser than a nozzle, and nothing is judged by it."""
+SLOW_S: Final = {"G28": 60.0, "G29": 600.0, "G30": 60.0, "G32": 600.0, "G33": 600.0, "G34": 600.0, "G425": 600.0,
+                 "M109": 60.0, "M190": 60.0}  # fmt: skip
+"""Longest that a printer may say nothing while it owes an answer to these (common practice, no source)."""
+BLIND_FACTOR, BLIND_MORE_S = 2.0, 10.0
+"""For motion: twice what it should take and ten seconds."""
+BLIND_FROM_S: Final = 1.0
+"""Motion that should be over sooner is no reason to hear nothing."""
+REPORT_LEAST_S: Final = 1.0
+"""A printer's own report takes whole seconds (from memory)."""
+STRAY_READINGS: Final = 3
+"""Reports in a row that show another target than the one proven, before it is set again."""
+MOST_ALARMS: Final = 20
+
+
+class Engine:
+    """One conversation with one printer: a whole run, or only making safe. All times are monotonic seconds."""
+
+    def __init__(self, printer: Printer, schedule: Schedule, survey: Survey | None) -> None:
+        serial = printer.serial
+        self.printer = printer
+        self.schedule = schedule
+        self.survey = survey
+        self.window = Window(serial.window_bytes, serial.receive_bytes, serial.ahead_s)
+        self.watch = HeatWatch(printer)
+        self.account = Account(schedule)
+        self.feeder = Feeder(Modal(printer.firmware.e_mode))
+        self.now = 0.0
+        self.state = State.IDLE
+        self.phase = "starting"
+        self.rung = ""
+        self.band: int | None = None
+        self.entering: int | None = None
+        self.height = self.top = 0.0
+        self.feeding = False
+        self.line = 0
+        self.current: dict[str, float] = {}  # the band's setpoints, in force
+        self.heating: tuple[dict[str, float], float | None, float] | None = None
+        self.proofs: dict[str, str] = {}
+        self.prior: dict[str, float] = {}
+        self.identity: dict[str, str] = {}
+        self.capabilities: dict[str, bool] = {}
+        self.answering: set[str] = set()
+        self.asked: str | None = None
+        self.answer: float | None = None
+        self.position: Position | None = None
+        self.place: dict[str, float] | None = None  # for the itinerary, after homing
+        self.moved_at = 0.0
+        self.greeted = False
+        self.polling = False
+        self.reports = False
+        self.port_gone = False
+        self.restarted_while_starting = False
+        self.somebody_there = False
+        self.hold_reason = self.hold_note = ""
+        self.alarms: list[dict[str, Any]] = []
+        self.resends = 0
+        self.proven: bool | None = None
+        self.cause: Cause | None = None
+        self.ended: Ended | None = None
+        self._hold_wanted: str | None = None
+        self._excursion: Excursion | None = None
+        self._over_part: Modal | None = None  # where an abort found it
+        self._strays = 0
+        self._next_poll = 0.0
+        self._owed: tuple[int, float] | None = None
+        self._procedure: Procedure | None = None
+        self._effects: list[Effect] = []
+
+    # ---- in
+
+    def start(self, now: float, procedure: Callable[[Engine], Procedure]) -> list[Effect]:
+        """Begin: the port is open."""
+        self.now = self.moved_at = self.watch.heard_at = now
+        self._begin(procedure(self))
+        return self._out()
+
+    def receive(self, data: bytes, now: float) -> list[Effect]:
+        """Bytes from the printer."""
+        self.now = self.watch.heard_at = now
+        for event in self.window.receive(data, now):
+            self._hear(event)
+        return self._out()
+
+    def tick(self, now: float) -> list[Effect]:
+        """Time has passed."""
+        self.now = now
+        for event in self.window.tick(now):
+            self._hear(event)
+        self._poll_if_due()
+        self._mind_silence()
+        self._hear(Tick())
+        return self._out()
+
+    def give(self, item: Item | None, now: float) -> list[Effect]:
+        """The item that was asked for; None at the end of the file."""
+        self.now = now
+        self._hear(Given(item))
+        return self._out()
+
+    def port(self, event: PortLost | PortOpened, now: float) -> list[Effect]:
+        """The port is gone, or open again."""
+        self.now = now
+        self.port_gone = isinstance(event, PortLost)
+        if isinstance(event, PortLost) and self.cause is None:
+            self.lost("port_lost", event.reason)
+        else:
+            self._hear(event)
+        return self._out()
+
+    def fail(self, alarm: str, text: str, now: float, exit_code: int = 5) -> list[Effect]:
+        """Something outside has gone wrong (the file has changed, a task has died): make safe."""
+        self.now = now
+        if exit_code == 5:
+            self.trip(Trip(alarm, None, None, text))
+        else:
+            self.abort(Cause(exit_code, text))
+        return self._out()
+
+    def data_to_send(self, now: float) -> bytes:
+        """What to write now; b"" if nothing may be."""
+        window, feeder = self.window, self.feeder
+        if self.feeding:
+            while window.wants and (block := feeder.next()) is not None:
+                window.send(block.text, block, block.seconds)
+                self.line = block.line
+                if block.seconds:
+                    self.moved_at = now
+        return window.data_to_send(now)
+
+    def _out(self) -> list[Effect]:
+        effects, self._effects = self._effects, []
+        return effects
+
+    # ---- what is heard
+
+    def _hear(self, event: Any) -> None:
+        self._observe(event)
+        procedure = self._procedure
+        if procedure is not None:
+            self._step(lambda: procedure.send(event))
+
+    def _begin(self, procedure: Procedure) -> None:
+        self._procedure = procedure
+        self._step(lambda: next(procedure))
+
+    def _step(self, step: Callable[[], None]) -> None:
+        procedure = self._procedure
+        try:
+            step()
+        except StopIteration:
+            if self._procedure is procedure:
+                self._procedure = None
+        except Tripped as why:
+            self.trip(why.trip)
+        except Late as why:
+            self.abort(Cause(5, f"settle_late: {why}"))
+        except RefusedAtStart as why:
+            self._procedure = None
+            self.end(State.ABORTED, 3, str(why), True)
+        except StopNow:
+            self._begin(whole_run.stop(self))
+
+    def _observe(self, event: Any) -> None:
+        match event:
+            case Acknowledged(tags=tags):
+                for tag in tags:
+                    if type(tag) is Block:
+                        self.account.taken(tag)
+                    elif tag is not None:
+                        tag.taken = True
+                        self.account.inserted[tag.reason] += 1
+                self.greeted = True
+            case Report(readings=readings):
+                self._read(self.watch.report(readings, self.now))
+            case Position():
+                self.position = event
+            case Note(text=text) if self.asked is not None:
+                value = answer_of(self.asked, text)
+                self.answer = self.answer if value is None else value
+            case Identity(fields=fields):
+                self.identity, self.greeted = fields, True
+            case Capability(name=name, enabled=enabled):
+                self.capabilities[name] = enabled
+            case Rewritten(number=number, lines=lines):
+                self.resends += 1
+                self.notify("link_resent", line_number=number, lines=lines)
+            case Broken(restarted=restarted, reason=reason):
+                self._broken(restarted, reason)
+            case Fatal(text=text):
+                self._fatal(text)
+            case Banner():
+                pass  # the window makes a Broken of it
+
+    def _read(self, said: list[Trip | Caution]) -> None:
+        nozzle = self.watch.measured.get("nozzle")
+        if nozzle is not None:
+            self.account.reading(nozzle, self.current.get("nozzle"))
+        self.watch.track({heater: self.tolerance(heater) for heater in self.watch.measured}, self.now)
+        for one in said:
+            if isinstance(one, Trip):
+                self.trip(one)
+            else:
+                self.caution(one.alarm, one.text, one.value, one.limit)
+        self._guard_setpoints()
+        self._guard_cold_deposit()
+
+    def _guard_setpoints(self) -> None:
+        """A proven target that the printer shows no longer: damage on the line, or somebody at its panel."""
+        if not self.streaming or self.cause is not None or self._past_last_deposit():
+            self._strays = 0
+            return
+        wrong = [h for h, v in self.current.items() if CHANNELS[h].thermal and self.watch.shows(h, v) is False]
+        self._strays = self._strays + 1 if wrong else 0
+        if self._strays >= STRAY_READINGS:
+            heater = wrong[0]
+            text = f"{heater} was set to {self.current[heater]:g} °C and the printer now shows {self.watch.targets[heater]} °C"
+            self.trip(Trip("setpoint_lost", self.watch.targets[heater], self.current[heater], text))
+
+    def _guard_cold_deposit(self) -> None:
+        nozzle, least = self.watch.measured.get("nozzle"), self.printer.limits.deposit_above
+        if self.streaming and self.feeder.deposits and not self.feeder.empty and nozzle is not None and nozzle < least:
+            self.trip(
+                Trip("deposit_below", nozzle, least, f"the nozzle is at {nozzle:.1f} °C: too cold to lay anything down")
+            )
+
+    def _past_last_deposit(self) -> bool:
+        return self.survey is not None and self.line >= self.survey.facts.last_deposit
+
+    def _broken(self, restarted: bool, reason: str) -> None:
+        if self.phase == "starting":
+            self.restarted_while_starting = True
+        elif restarted and self.cause is None:
+            self.notify("printer_reset", reason=reason)
+            self._alarm("printer_reset", "trip", reason, None, None)
+            self.abort(Cause(6, f"printer_reset: {reason}", "printer_reset", deaf=True))
+        elif self.cause is None:
+            self.trip(Trip("line_numbers", None, None, reason))
+
+    def _fatal(self, text: str) -> None:
+        if self.cause is None:
+            self.trip(Trip("printer_fatal", None, None, text or "the printer has stopped itself"), deaf=True)
+
+    def _poll_if_due(self) -> None:
+        if not self.polling or self.now < self._next_poll or self.window.state is LinkState.BROKEN:
+            return
+        every = self.printer.thermal.report_s
+        if self.reports and self.now - self.watch.read_at.get("nozzle", 0.0) < 2 * every:
+            return
+        self._next_poll = self.now + every
+        self.window.ask_temperatures()
+
+    def _mind_silence(self) -> None:
+        blind_until = self._blind_until()
+        if self.cause is not None or self.phase == "starting" or self.now < blind_until:
+            return
+        silence = self.watch.silence(self.now)
+        quiet = self.now - self.watch.heard_at
+        if silence is not None and silence.lost:
+            self.lost("silence", f"nothing was heard for {quiet:.1f} s while hot")
+        elif silence is not None:
+            text = f"no reading of the {silence.heater} for {silence.seconds:.1f} s, though the printer talks"
+            self.trip(Trip("stale", round(silence.seconds, 1), silence.limit, text))
+        elif self.window.out_lines and quiet > self.printer.serial.silence_s:
+            self.lost("silence", f"nothing was heard for {quiet:.1f} s while an answer is owed")
+
+    def _blind_until(self) -> float:
+        """Until when the printer may be silent, because it owes the answer to something slow."""
+        oldest = self.window.oldest()
+        if oldest is None:
+            self._owed = None
+            return 0.0
+        if self._owed is None or self._owed[0] != oldest.number:
+            self._owed = (oldest.number, self.now)
+        if self.somebody_there:
+            return self.now + 1.0
+        words = words_of(oldest.block)
+        head = head_of(words)
+        if head in SLOW_S:
+            return self._owed[1] + SLOW_S[head]
+        motion = self.account.planned_s() + oldest.seconds
+        if head == "G4":
+            motion += oldest.seconds
+        return self._owed[1] + BLIND_FACTOR * motion + BLIND_MORE_S if motion > BLIND_FROM_S else 0.0
+
+    # ---- what ends a procedure
+
+    def trip(self, trip: Trip, deaf: bool = False) -> None:
+        """An interlock: make safe, latched until a person resets it. The first cause is kept apart (first-out)."""
+        first = self.cause is None
+        self._alarm(trip.alarm, "trip", trip.text, trip.value, trip.limit)
+        self.notify("trip", alarm=trip.alarm, value=trip.value, limit=trip.limit, first_out=first, text=trip.text)
+        if first:
+            self.effect(Latch(asdict(trip)))
+            self.abort(Cause(5, f"{trip.alarm}: {trip.text}", trip.alarm, deaf))
+
+    def lost(self, alarm: str, text: str) -> None:
+        """The link is lost: make safe as far as it goes."""
+        self._alarm(alarm, "trip", text, None, None)
+        self.notify("link_lost", reason=text)
+        self.abort(Cause(6, f"{alarm}: {text}", alarm, deaf=True))
+
+    def abort(self, cause: Cause) -> None:
+        """Drop what is under way and make safe."""
+        if self.cause is not None and not cause.emergency:
+            return
+        first, self.cause = (
+            self.cause is None,
+            cause
+            if self.cause is None
+            else Cause(self.cause.exit, self.cause.reason, self.cause.alarm, self.cause.deaf, True),
+        )
+        self.account.rest(self.now)
+        self.state = State.ABORTING
+        self.feeding = False
+        if first:
+            self._take_back()
+            self._over_part = self.feeder.here() if self.streaming else None
+            self.notify("aborting", reason=cause.reason)
+        if self._procedure is not None:
+            self._procedure.close()
+        self._begin(whole_run.abort(self, self.cause))
+
+    def end(self, state: State, exit_code: int, reason: str, proven: bool) -> None:
+        """The run is over."""
+        if self.ended is None:
+            self.state, self.proven, self.polling = state, proven, False
+            self.phase = "ended"
+            self.ended = Ended(state.value, exit_code, reason, proven)
+            self.effect(self.ended)
+
+    def _take_back(self) -> None:
+        """What was queued and has no number yet is not sent now; blocks of the file go out after a hold."""
+        tags = self.window.drop_pending()
+        self.feeder.take_back(sum(type(tag) is Block for tag in tags))
+
+    # ---- commands
+
+    def command(self, request: dict[str, Any], now: float) -> tuple[dict[str, Any], list[Effect]]:
+        """A person's or a program's wish → the answer of the contract, and what to do."""
+        self.now = now
+        name = str(request.get("command"))
+        try:
+            reason = self._obey(name, request)
+        except Refused as why:
+            self.notify("command_refused", command=name, reason=why.reason)
+            return {"accepted": False, "state": self.state.value, "reason": why.reason, "exit": 3}, self._out()
+        except _NotNow as why:
+            self.notify("command_refused", command=name, reason=str(why))
+            return {"accepted": False, "state": self.state.value, "reason": str(why), "exit": 3}, self._out()
+        return {"accepted": True, "state": self.state.value, "reason": reason, "exit": 0}, self._out()
+
+    def _obey(self, name: str, request: dict[str, Any]) -> str:
+        match name:
+            case "hold" if request.get("withdraw"):
+                return self._withdraw()
+            case "hold":
+                return self._want_hold(str(request.get("at", "now")))
+            case "resume":
+                self.state = after(self.state, Command.RESUME)
+                return self._accepted(name, "settling again, then back to the part")
+            case "stop":
+                self.state = after(self.state, Command.STOP)
+                self._hold_wanted = None
+                self.notify("stopping", reason="a person")
+                return self._accepted(name, "after the layer in work, then heat off")
+            case "abort" | "estop":
+                self._accepted(name, "")
+                if name == "estop":
+                    self.effect(Raw(b"M112\n"))
+                self.abort(Cause(4, f"{name} by a person", emergency=name == "estop"))
+                return "heat goes off first"
+        raise _NotNow(f"{name} is not a command of a run")
+
+    def _accepted(self, name: str, reason: str) -> str:
+        self.notify("command_accepted", command=name)
+        return reason
+
+    def _want_hold(self, at: str) -> str:
+        if self.state is State.RESTARTING and at == "now":
+            self.state = after(self.state, Command.HOLD)
+        elif self.state is not State.RUNNING:
+            after(self.state, Command.HOLD)  # says why not
+            raise _NotNow(f"hold --at {at} is for a run under way")
+        if at == "now":
+            self.state = after(State.RUNNING, Command.HOLD)
+        elif at.startswith("band:"):
+            number = at[5:]
+            if not number.isdigit() or not 1 <= int(number) <= len(self.schedule.bands):
+                raise _NotNow(f"there is no {at}: the bands are 1 to {len(self.schedule.bands)}")
+            if int(number) in (self.band, self.entering) or self.account.bands[int(number)].entered:
+                raise _NotNow(f"band {number} has begun already; hold now, at the next layer, or before a later band")
+        elif at != "layer":
+            raise _NotNow(f"hold at {at}? say now, layer or band:N")
+        self._hold_wanted = at
+        self.hold_reason, self.hold_note = "command", ""
+        self.notify("hold_requested", hold_at=at)
+        self._accepted("hold", "")
+        if at == "now" and self.streaming:
+            self.feeding = False
+            self._take_back()
+        return {"now": "coming to rest", "layer": "will hold at the next layer"}.get(
+            at, f"will hold before band {at[5:]}"
+        )
+
+    def _withdraw(self) -> str:
+        if self._hold_wanted is None or self.state is not State.RUNNING:
+            raise _NotNow("no hold is pending")
+        self._hold_wanted = None
+        return self._accepted("hold", "the pending hold is withdrawn")
+
+    # ---- what procedures ask and tell
+
+    def effect(self, effect: Effect) -> None:
+        self._effects.append(effect)
+
+    def notify(self, kind: str, **fields: Any) -> None:
+        self.effect(Notify(kind, fields))
+
+    def caution(self, alarm: str, text: str, value: float | None = None, limit: float | None = None) -> None:
+        """Told and recorded; nothing ends."""
+        self._alarm(alarm, "caution", text, value, limit)
+        self.notify("caution", alarm=alarm, text=text, value=value, limit=limit)
+
+    def caution_in(self, band: int, text: str) -> None:
+        """A caution that stays with a band."""
+        if text not in self.account.bands[band].cautions:
+            self.account.bands[band].cautions.append(text)
+
+    def _alarm(self, alarm: str, grade: str, text: str, value: float | None, limit: float | None) -> None:
+        for one in self.alarms:
+            if one["alarm"] == alarm:
+                one.update(text=text, value=value)
+                return
+        if len(self.alarms) < MOST_ALARMS:
+            first = grade == "trip" and self.cause is None
+            self.alarms.append({"alarm": alarm, "grade": grade, "state": "unacknowledged", "first_out": first,
+                                "value": value, "limit": limit, "text": text})  # fmt: skip
+
+    def queue(self, one: Ours) -> None:
+        self.window.send(one.block, one)
+        if one.block[:1] == b"G":
+            self.moved_at = self.now
+
+    def greet(self) -> None:
+        """Begin the conversation anew."""
+        self.greeted = False
+        self.effect(Raw(b"\n"))  # ends whatever half line the printer may hold
+        self.window.greet()
+
+    def capable(self, name: str) -> bool:
+        return self.capabilities.get(name, False)
+
+    def tolerance(self, heater: str) -> float:
+        return self.schedule.settle.tolerance if heater == "nozzle" else BED_TOLERANCE
+
+    def near(self, heater: str, value: float) -> bool:
+        measured = self.watch.measured.get(heater)
+        return measured is not None and abs(measured - value) <= self.tolerance(heater)
+
+    def settled(self, heat: dict[str, float]) -> bool:
+        """Has each of these targets been shown and held, for as long as the schedule asks?"""
+        dwell = self.schedule.settle.dwell_s
+        return all(
+            self.watch.shows(h, v) is True and self.near(h, v) and self.watch.held_s(h) >= dwell
+            for h, v in heat.items()
+        )
+
+    def check_limit(self, channel: str, value: float) -> None:
+        """The last look before the wire. Zero is always allowed for heat and fan."""
+        objection = self.printer.objection(channel, value)
+        if objection is not None and not (value == 0.0 and channel in ("nozzle", "bed", "fan")):
+            raise Tripped(Trip("limit", value, None, objection))
+
+    def predicted_s(self, heat: dict[str, float]) -> float | None:
+        """Seconds until all of these are settled, by the models; None while one is not known."""
+        longest = 0.0
+        for heater, value in heat.items():
+            start = self.watch.measured.get(heater)
+            if start is None:
+                return None
+            dwell = self.schedule.settle.dwell_s
+            one = self.watch.models[heater].predict(start, value, self.tolerance(heater), dwell)
+            if one is None:
+                return None
+            longest = max(longest, one)
+        return longest
+
+    def settling(self, heat: dict[str, float], predicted: float | None) -> None:
+        self.phase = "settling" if self.phase != "heating" else "heating"
+        self.heating = (heat, predicted, self.now)
+
+    def excursion(self, modal: Modal, top: float) -> Excursion:
+        place = self.survey.aside if self.survey is not None and self.schedule.settle.stance != "in-place" else None
+        self._excursion = Excursion(modal, top, self.printer, place)
+        return self._excursion
+
+    @property
+    def warm(self) -> bool:
+        """May filament be moved?"""
+        return self.watch.measured.get("nozzle", 0.0) >= self.printer.limits.deposit_above
+
+    def came_back(self) -> None:
+        self._excursion, self.heating = None, None
+
+    def lift_off_the_part(self) -> None:
+        """After a heat-off: up and aside while still molten, where the place is known."""
+        if self._over_part is not None and "Z" in self._over_part.known:
+            for block in self.excursion(self._over_part, self.top).away(self.warm):
+                self.queue(Ours(block, "aside"))
+            self._over_part = None
+
+    @property
+    def streaming(self) -> bool:
+        """Is a stretch of the file being fed, with nothing of ours between?"""
+        return self.phase == "printing" and self._excursion is None
+
+    @property
+    def away(self) -> bool:
+        """Is the nozzle aside, or in place for a wait?"""
+        return self._excursion is not None
+
+    @property
+    def wants_hold(self) -> bool:
+        return self.state is State.HOLDING
+
+    def hold_at_layer(self, begins: bool) -> bool:
+        """Is a hold to begin at this stretch?"""
+        if self._hold_wanted == "layer" and begins and self.state is State.RUNNING:
+            self.begin_hold("command", "")
+        return self.state is State.HOLDING
+
+    def hold_before(self, band: int) -> bool:
+        """Is a hold to begin before this band, by command or by a hold point of the schedule?"""
+        point = next((one for one in self.schedule.hold_points if one.before_band == band), None)
+        if self.state is State.RUNNING and not self.account.bands[band].entered:
+            if self._hold_wanted in (f"band:{band}", "layer"):
+                self.begin_hold("command", "")
+            elif point is not None:
+                self.notify("hold_point", band=band, note=point.note)
+                self.begin_hold("hold_point", point.note)
+        return self.state is State.HOLDING
+
+    def begin_hold(self, reason: str, note: str) -> None:
+        self.hold_reason, self.hold_note = reason, note
+        if self.state in (State.RUNNING, State.RESTARTING):
+            self.state = after(self.state, Command.HOLD)
+
+    def rest_begins(self) -> None:
+        """Aside and at rest."""
+        self.leave_if_stopping()
+        self._hold_wanted = None
+        self.account.rest(self.now)
+        self.state = completed(self.state)
+
+    def restarted(self) -> None:
+        """Back at the part after a hold."""
+        if self.state is State.RESTARTING:
+            self.state = completed(self.state)
+            self.notify("resumed", band=self.entering or self.band, line=self.line)
+
+    def leave_if_stopping(self) -> None:
+        if self.state is State.STOPPING:
+            raise StopNow
+
+    def entered(
+        self, item: Crossing, setpoints: dict[str, float], predicted: float | None, taken: float | None
+    ) -> None:
+        account = self.account.bands[item.band.number]
+        account.predicted_s, account.settle_s = predicted, taken
+        account.proof = {channel: self.proofs[channel] for channel in setpoints}
+        self.current, self.band, self.entering = dict(setpoints), item.band.number, None
+        self.account.enter(item.band.number, self.now)
+
+    def located(self, place: dict[str, float]) -> None:
+        """Where the printer is after homing: the runner hands it to the itinerary."""
+        self.place = place
+
+    def need_item(self) -> None:
+        self.effect(NeedItem())
+
+    # ---- status
+
+    def status(self) -> dict[str, Any]:
+        """The whole status, as published; the runner adds what it alone knows."""
+        total = self.survey.seconds if self.survey is not None else 0.0
+        done = min(1.0, self.account.seconds / total) if total else 0.0
+        heat = {h: g for h in self.watch.measured if (g := self.watch.targets.get(h)) is not None}
+        return {
+            "state": self.state.value,
+            "phase": self.phase,
+            "doing": sentence(self),
+            "band": self.entering or self.band,
+            "bands": len(self.schedule.bands),
+            "height": round(self.height, 3),
+            "fraction": round(done, 4),
+            "remaining_s": round(total - self.account.seconds, 1) if total else None,
+            "measured": dict(self.watch.measured),
+            "setpoint": {**self.current, **heat},
+            "hold": self._hold_wanted,
+            "heat_proven_off": self.proven,
+            "alarms": list(self.alarms),
+        }
+
+
+class _NotNow(Exception):
+    """A command that the run cannot obey as it stands; the reason is for a person."""
+
+
+__all__ = ["Engine", "Stretch"]

@@ -1,0 +1,213 @@
+"""Making safe, rung by rung: heat off, and seen to be off. Unproven is never called safe.
+
+in line → break a wait of the printer's own (M108) → its emergency stop (M112) → restart it (DTR) → close the port and open
+it again by its stable name → "switch off at the mains". Each rung has a bound, all of them together 60 s; only where the
+printer sits in a wait that cannot be broken, and readings still come, the heat-off queued behind it is waited for longer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from banderole_protocol.channels import setpoint_block
+from banderole_protocol.replies import Report
+from banderole_protocol.state import LinkState
+
+from banderole.run.effects import Notify, Ours, PortLost, PortOpened, PulseDtr, Raw, Reopen
+from banderole.run.steps import Procedure, Tripped, Waiting, bounded, send, set_factor
+from banderole.run.trips import Trip
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from banderole.run.engine import Engine
+
+PROOF_S: Final = 20.0
+"""From the moment the printer took the heat-off: a heater cut off at full power still climbs for some seconds."""
+COMING_DOWN_C: Final = 1.0
+"""A reading may stand this far above the one at the command and count as not risen: sensor noise."""
+READINGS: Final = 3
+"""In a row: one reading may be of before, two may be noise."""
+DEAF_S: Final = 5.0
+"""Nothing heard for so long after a heat-off: the next rung. Firmware says something each second or two."""
+QUEUED_S: Final = 900.0
+"""Longest wait, while readings come, for a heat-off that stands behind a wait of the printer's own."""
+BREAK_S: Final = 8.0
+STOP_S: Final = 2.0
+GREET_S: Final = 8.0
+"""A board that restarts needs some seconds until it answers (common practice, no source)."""
+REOPEN_S: Final = 12.0
+"""A USB device that comes back needs a few seconds until its stable name is there again."""
+RESTORE_S: Final = 15.0
+"""For putting values back; heat is off by then, so it may not hold anything up for long."""
+MAINS: Final = "heat could not be proven off: switch the printer off at the mains, and do not leave it"
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """Why the machine is made safe. `exit` as in the contract; `deaf`: the firmware has stopped or restarted."""
+
+    exit: int
+    reason: str
+    alarm: str | None = None
+    deaf: bool = False
+    emergency: bool = False
+
+
+def heat_off(e: Engine) -> list[bytes]:
+    """Heat off, for every tool that was heard of; the active one first."""
+    blocks = [setpoint_block("nozzle", 0.0), setpoint_block("bed", 0.0)]
+    if e.watch.tools > 1:
+        blocks += [b"M104 T%d S0" % tool for tool in range(e.watch.tools)]
+    if e.watch.chamber:
+        blocks.append(b"M141 S0")
+    return blocks
+
+
+def make_safe(e: Engine, cause: Cause) -> Waiting[bool]:
+    """Climb the ladder until heat is proven off. Returns whether it was."""
+    e.phase = "making safe"
+    proven = False
+    if not cause.emergency and not e.port_gone and e.window.state is not LinkState.BROKEN:
+        proven = yield from _rung(e, "in line", _in_line(e, lift=not cause.deaf))
+    if not proven and e.capable("EMERGENCY_PARSER") and not e.port_gone and not cause.emergency and not cause.deaf:
+        e.effect(Raw(b"M108\n"))
+        proven = yield from _rung(e, "break the wait", _in_line(e, lift=False, limit_s=BREAK_S))
+    if not proven and not e.port_gone and e.window.state is LinkState.BROKEN:
+        proven = yield from _rung(e, "greet anew", _greeted(e))
+    if not proven and not e.port_gone:
+        if not cause.emergency:
+            e.effect(Raw(b"M112\n"))
+        yield from _rung(e, "emergency stop", _pass(e, STOP_S))
+        e.effect(PulseDtr())
+        proven = yield from _rung(e, "restart", _greeted(e))
+    if not proven:
+        proven = yield from _rung(e, "open the port anew", _reopened(e))
+    if not proven:
+        e.caution("mains", MAINS)
+    e.notify("make_safe", proven=proven, measured=dict(e.watch.measured), reason=cause.reason)
+    return proven
+
+
+def _rung(e: Engine, name: str, climb: Waiting[bool]) -> Waiting[bool]:
+    e.rung = name
+    e.effect(Notify("make_safe", {"rung": name}))
+    return (yield from climb)
+
+
+def _pass(e: Engine, seconds: float) -> Waiting[bool]:
+    until = e.now + seconds
+    while e.now < until:
+        yield
+    return False
+
+
+def _in_line(e: Engine, lift: bool, limit_s: float = PROOF_S) -> Waiting[bool]:
+    """Heat off as the next lines; then lift off the part while still molten; then the proof."""
+    orders = [Ours(block, "heat_off") for block in heat_off(e)]
+    at_command = dict(e.watch.measured)
+    for order in orders:
+        e.window.urgent(order.block, order)
+    if not (yield from _taken(e, orders, limit_s)):
+        return False
+    if lift:
+        e.lift_off_the_part()
+    return (yield from _proof(e, at_command, limit_s))
+
+
+def _taken(e: Engine, orders: list[Ours], limit_s: float) -> Waiting[bool]:
+    """Has the printer taken the heat-off? While readings come, it may stand behind a wait of the printer's own."""
+    began, queued_told = e.now, False
+    heard_at, readings = e.now, e.watch.readings
+    while not all(order.taken for order in orders):
+        heard = yield
+        if isinstance(heard, PortLost) or e.window.state is LinkState.BROKEN:
+            return False
+        if e.watch.heard_at > heard_at:
+            heard_at = e.watch.heard_at
+        if e.now - heard_at > DEAF_S or e.now - began > QUEUED_S:
+            return False
+        if e.now - began > limit_s:
+            if e.watch.readings == readings or e.capable("EMERGENCY_PARSER"):
+                return False
+            if not queued_told:
+                queued_told = True
+                e.caution("queued", "the heat-off stands queued behind a wait of the printer's own; waiting for it")
+    return True
+
+
+def _proof(e: Engine, at_command: dict[str, float], limit_s: float) -> Waiting[bool]:
+    """Every target 0, no power where it is reported, and readings in a row that do not stand above the one before."""
+    began, good = e.now, 0
+    e.window.ask_temperatures()
+    while e.now - began < limit_s:
+        heard = yield
+        if isinstance(heard, PortLost) or e.window.state is LinkState.BROKEN:
+            return False
+        if isinstance(heard, Report):
+            good = good + 1 if _is_off(e, at_command) else 0
+            if good >= READINGS:
+                return True
+    return False
+
+
+def _is_off(e: Engine, at_command: dict[str, float]) -> bool:
+    watch = e.watch
+    return all(
+        (watch.targets.get(heater) or 0.0) == 0.0
+        and not watch.power.get(heater)
+        and measured <= at_command.get(heater, measured) + COMING_DOWN_C
+        for heater, measured in watch.measured.items()
+    )
+
+
+def _greeted(e: Engine) -> Waiting[bool]:
+    """Begin the conversation anew, then heat off and its proof: of a restarted board, or over a reopened port."""
+    until = e.now + GREET_S
+    while e.now < until:
+        e.greet()
+        again = e.now + 1.0
+        while e.now < again:
+            heard = yield
+            if isinstance(heard, PortLost):
+                return False
+            if e.greeted:
+                return (yield from _in_line(e, lift=False))
+    return False
+
+
+def _reopened(e: Engine) -> Waiting[bool]:
+    until = e.now + REOPEN_S
+    while e.now < until:
+        e.effect(Reopen())
+        heard = yield
+        while not isinstance(heard, PortOpened | PortLost):
+            heard = yield
+        if isinstance(heard, PortOpened):
+            return (yield from _greeted(e))
+        yield from _pass(e, 1.0)
+    return False
+
+
+def put_back(e: Engine) -> Procedure:
+    """What the schedule changed, and the reports we asked for, as they were found. Heat is off by now."""
+    done: dict[str, float] = {}
+    for channel, value in e.prior.items():
+        try:
+            back = yield from bounded(e, set_factor(e, channel, value, "restore"), RESTORE_S)
+        except Tripped:
+            back = False
+        if back:
+            done[channel] = value
+        else:
+            e.caution("restore", f"{channel} could not be put back to {value:g}: set it at the printer")
+    if e.reports:
+        e.reports = False
+        yield from bounded(e, send(e, (b"M155 S0",), "restore"), RESTORE_S)
+    e.notify("restored", values=done)
+
+
+def heat_off_in_order(e: Engine) -> Procedure:
+    """At the end of a file: heat off and proven; raises Tripped where it is not."""
+    if not (yield from _in_line(e, lift=False)):
+        raise Tripped(Trip("heat_off_unproven", e.watch.measured.get("nozzle"), None, "heat was not seen to go off"))

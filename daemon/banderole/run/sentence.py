@@ -1,0 +1,45 @@
+"""One sentence on what is happening, for a person who looks at a screen."""
+
+from __future__ import annotations
+
+from banderole.run.state import State
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from banderole.run.engine import Engine
+
+
+def sentence(e: Engine) -> str:
+    """What the run does at this moment, in plain words."""
+    if e.state is State.HELD:
+        return f"held: {e.hold_note}" if e.hold_note else "held; resume when you are ready"
+    match e.phase:
+        case "settling" | "heating":
+            return _settling(e)
+        case "printing":
+            return f"laying down band {e.band}" if e.band is not None else "sending what comes before the part"
+        case "crossing" | "draining" if e.entering is not None:
+            return f"leaving the part for band {e.entering}"
+        case "returning":
+            return "coming back to the part"
+        case "homing":
+            return "homing; the printer may be silent meanwhile"
+        case "making safe":
+            return f"turning the heat off ({e.rung})" if e.rung else "turning the heat off"
+        case "starting":
+            return "waiting for the printer to answer"
+        case "ended" if e.ended is not None:
+            heat = "heat is off, and was seen to be" if e.ended.proven else "heat is NOT proven off"
+            return f"{e.ended.state.lower()}; {heat}"
+    return e.phase
+
+
+def _settling(e: Engine) -> str:
+    if e.heating is None:
+        return e.phase
+    heat, predicted, since = e.heating
+    goals = ", ".join(
+        f"{value:g} °C" if heater == "nozzle" else f"{heater} {value:g} °C" for heater, value in heat.items()
+    )
+    left = "" if predicted is None else f", about {max(0.0, predicted - (e.now - since)):.0f} s"
+    return f"{e.phase} {goals}{left}"

@@ -1,0 +1,230 @@
+"""The small steps that procedures are made of. Each is a generator: it sends, then waits for what shows that it is done.
+
+A procedure is suspended at `yield` until the next thing is heard (a reply, a tick) and gets it as the value. It reads no
+clock and does no I/O; `engine.now` is the time of what was heard. Trips, losses and commands are the engine's: it drops a
+procedure that they end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Iterable
+from typing import Any, Final, TypeVar
+
+from banderole_protocol.channels import CHANNELS, setpoint_block
+from banderole_protocol.modal import Modal
+from banderole_protocol.replies import Position, Report
+
+from banderole.run.aside import Excursion
+from banderole.run.effects import Ours
+from banderole.run.settle import Settle, SettleState
+from banderole.run.trips import Trip
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from banderole.run.engine import Engine
+
+T = TypeVar("T")
+Waiting = Generator[None, Any, T]
+"""A procedure that returns a T when it is done."""
+Procedure = Generator[None, Any, None]
+
+AUDIT_MM: Final = 0.05
+"""Reports have two decimals, and relative moves add up their rounding; a lost digit moves the nozzle by tenths at least."""
+TRIES: Final = 4
+"""Of a setpoint or a question. One in some hundred damaged lines passes the checksum; four in a row do not."""
+PROOF_S: Final = 3.0
+"""Longest wait for a report that shows a target, at reports each second: three of them."""
+ANSWER_S: Final = 0.5
+"""What an answer may lag behind its `ok`."""
+SAME_FACTOR: Final = 0.006
+"""Answers are rounded to hundredths (flow and feed to whole per cent, which our setpoints then are)."""
+
+
+class Tripped(Exception):
+    """An interlock, or a proof that could not be had: make safe, latched."""
+
+    def __init__(self, trip: Trip, latched: bool = True) -> None:
+        super().__init__(trip.text)
+        self.trip = trip
+        self.latched = latched
+
+
+class StopNow(Exception):
+    """A stop was accepted, and here nothing is left to be finished first."""
+
+
+class RefusedAtStart(Exception):
+    """Nothing was heated or moved, and nothing will be (exit 3): one line."""
+
+
+def send(e: Engine, blocks: Iterable[bytes], reason: str) -> Procedure:
+    """Queue blocks of ours; done when the printer has taken the last of them."""
+    ours = [Ours(block, reason) for block in blocks]
+    for one in ours:
+        e.queue(one)
+    while ours and not ours[-1].taken:
+        yield
+
+
+def locate(e: Engine) -> Waiting[Position | None]:
+    """Everything carried out (M400), then where is it (M114)? None from a printer that does not say."""
+    for _ in range(TRIES):
+        e.position = None
+        yield from send(e, (b"M400", b"M114"), "drain")
+        until = e.now + ANSWER_S
+        while e.position is None and e.now < until:
+            yield
+        if e.position is not None:
+            break
+    return e.position
+
+
+def drain(e: Engine, modal: Modal) -> Procedure:
+    """Wait until all motion is carried out, and hold where the printer says it is against where the file says.
+
+    Raises Tripped where they differ twice: a damaged line that the checksum let pass has moved the part (fault S2b).
+    """
+    e.phase = "draining"
+    off = None
+    for _ in range(2):
+        position = yield from locate(e)
+        off = None if position is None else _off(modal, position)
+        if off is None or off[1] <= AUDIT_MM:
+            break
+    if off is not None and off[1] > AUDIT_MM:
+        axis, wrong = off
+        text = (
+            f"the printer is {wrong:.2f} mm off in {axis} after line {e.line} of the file: the part is not what it says"
+        )
+        raise Tripped(Trip("position_audit", round(wrong, 3), AUDIT_MM, text))
+    e.account.rest(e.now)
+    e.notify("position_audit", line=e.line, off_mm=None if off is None else round(off[1], 3))
+
+
+def _off(modal: Modal, position: Position) -> tuple[str, float] | None:
+    """The axis that is furthest off, and by how much, mm; None where no axis is known."""
+    differences = {axis: abs(modal.told(axis, getattr(modal, axis.lower())) * modal.scale - getattr(position, axis.lower()))
+                   for axis in modal.known}  # fmt: skip
+    if not differences:
+        return None
+    axis = max(differences, key=lambda one: differences[one])
+    return axis, differences[axis]
+
+
+def set_heat(e: Engine, targets: dict[str, float], reason: str) -> Procedure:
+    """Set targets (°C by heater) and see each in the printer's own report. Raises Tripped where it never shows."""
+    for heater, value in targets.items():
+        e.check_limit(heater, value)
+        proof = "reported"
+        for attempt in range(TRIES):
+            yield from send(e, (setpoint_block(heater, value, attempt % 2),), reason)
+            e.watch.commanded(heater, value)
+            shown = yield from _shown(e, heater, value)
+            if shown:
+                break
+            if shown is None and attempt:
+                proof = "accepted"
+                break
+        else:
+            text = (
+                f"{heater} was set to {value:g} °C {TRIES} times and the printer reports {e.watch.targets[heater]:g} °C"
+            )
+            raise Tripped(Trip("setpoint_unproven", e.watch.targets[heater], value, text))
+        e.proofs[heater] = proof
+        e.notify("setpoint_confirmed", channel=heater, value=value, proof=proof)
+
+
+def _shown(e: Engine, heater: str, value: float) -> Waiting[bool | None]:
+    """Whether a report made after the setpoint shows it; None where reports show no targets."""
+    e.window.ask_temperatures()
+    until, before = e.now + max(PROOF_S, 3 * e.printer.thermal.report_s), e.watch.readings
+    while e.now < until:
+        yield
+        if e.watch.readings > before and e.watch.shows(heater, value) is not False:
+            return e.watch.shows(heater, value)
+    return e.watch.shows(heater, value)
+
+
+def ask_factor(e: Engine, channel: str) -> Waiting[float | None]:
+    """What the printer answers to the bare command of a channel; None where it does not."""
+    query = CHANNELS[channel].query
+    if query is None:
+        return None
+    e.asked, e.answer = channel, None
+    yield from send(e, (query,), "question")
+    until = e.now + (ANSWER_S if channel in e.answering else 0.0)
+    while e.answer is None and e.now < until:
+        yield
+    e.asked = None
+    if e.answer is not None:
+        e.answering.add(channel)
+    return e.answer
+
+
+def set_factor(e: Engine, channel: str, value: float, reason: str) -> Procedure:
+    """Set fan, flow, feed, advance or retract: answered where the printer answers, else sent in two spellings."""
+    if reason != "restore":  # it goes back to what it was, limits or not
+        e.check_limit(channel, value)
+    proof = "accepted"
+    for attempt in range(TRIES):
+        yield from send(e, (setpoint_block(channel, value, attempt % 2),), reason)
+        answer = yield from ask_factor(e, channel)
+        if answer is None:
+            yield from send(e, (setpoint_block(channel, value, (attempt + 1) % 2),), reason)
+            break
+        if abs(answer - value) <= max(SAME_FACTOR, 0.5 if channel in ("flow", "feed") else 0.0):
+            proof = "answered"
+            break
+    else:
+        text = f"{channel} was set to {value:g} {TRIES} times and the printer answers {answer:g}"
+        raise Tripped(Trip("setpoint_unproven", answer, value, text))
+    e.proofs[channel] = proof
+    e.notify("setpoint_confirmed", channel=channel, value=value, proof=proof)
+
+
+def soak(
+    e: Engine,
+    targets: dict[str, float],
+    excursion: Excursion | None,
+    *,
+    dwell_s: float,
+    patience_s: float,
+    heating_only: frozenset[str] = frozenset(),
+) -> Waiting[SettleState | None]:
+    """Wait until the heaters have settled, nudging meanwhile. None: somebody wants a hold first."""
+    tolerance = {heater: e.tolerance(heater) for heater in targets}
+    settle = Settle(targets, tolerance, dwell_s, patience_s, e.now, heating_only, e.printer.interlocks.bed.stale_s)
+    while True:
+        heard = yield
+        if isinstance(heard, Report):
+            settle.feed(e.watch.measured, e.now)
+        if (state := settle.state(e.now)) != "waiting":
+            return state
+        e.leave_if_stopping()
+        if e.wants_hold:
+            return None
+        nudge_if_due(e, excursion)
+
+
+def bounded(e: Engine, procedure: Procedure, seconds: float) -> Waiting[bool]:
+    """Run a procedure for so long at most. Returns whether it came to its end."""
+    until = e.now + seconds
+    try:
+        next(procedure)
+        while e.now < until:
+            heard = yield
+            procedure.send(heard)
+    except StopIteration:
+        return True
+    procedure.close()
+    return False
+
+
+def nudge_if_due(e: Engine, excursion: Excursion | None) -> None:
+    """Long before the board would let its motors go, move a tenth of a millimetre and back."""
+    limit = e.printer.firmware.idle_release_s
+    if excursion is None or not limit or e.now - e.moved_at < limit / 2:
+        return
+    e.moved_at = e.now
+    for block in excursion.nudge():
+        e.queue(Ours(block, "nudge"))

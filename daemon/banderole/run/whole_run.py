@@ -1,0 +1,223 @@
+"""The run from end to end, as procedures: start, the file item by item, the end; stop and abort."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from banderole.plan.itinerary import (
+    AskPosition,
+    Crossing,
+    DwellAside,
+    Item,
+    PersonWait,
+    PreWait,
+    Reassertion,
+    Stretch,
+)
+from banderole.run import crossing
+from banderole.run.effects import Given, Unfinished
+from banderole.run.make_safe import Cause, heat_off_in_order, make_safe, put_back
+from banderole.run.state import State, completed
+from banderole.run.steps import Procedure, RefusedAtStart, Tripped, Waiting, ask_factor, drain, send
+from banderole.run.trips import Trip
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from banderole.run.engine import Engine
+
+BANNER_S: Final = 2.0
+"""A board that restarts when its port is opened says so within this; another says nothing (common practice, no source)."""
+GREET_EVERY_S: Final = 1.0
+ANSWER_WITHIN_S: Final = 15.0
+"""From opening the port: slow boards boot for ten seconds (common practice, no source)."""
+FIRST_READING_S: Final = 10.0
+FACTORS: Final = ("flow", "feed", "advance", "retract")
+
+
+def greeting(e: Engine) -> Procedure:
+    """Until somebody answers properly nothing but M110 and M115 is sent: it may be another device."""
+    opened = e.now
+    while e.now - opened < BANNER_S and not e.restarted_while_starting:
+        yield
+    while e.now - opened < ANSWER_WITHIN_S:
+        e.restarted_while_starting = False
+        e.greet()
+        again = e.now + GREET_EVERY_S
+        while e.now < again and not e.restarted_while_starting:
+            yield
+            if e.greeted and e.identity:
+                return
+        if e.greeted and not e.restarted_while_starting:
+            return  # it takes numbered lines and does not say who it is
+    raise RefusedAtStart("no printer answers on this port: check port and baud, and that the printer is switched on")
+
+
+def first_reading(e: Engine) -> Procedure:
+    """Temperatures, before anything is heated."""
+    e.polling = True
+    until = e.now + FIRST_READING_S
+    while "nozzle" not in e.watch.measured:
+        yield
+        if e.now > until:
+            raise RefusedAtStart("the printer says nothing of its nozzle's temperature: nothing was heated")
+
+
+def prior_values(e: Engine) -> Procedure:
+    """What each scheduled factor is now, so that it can be put back: answered, else the file's, else [restore]."""
+    for channel in e.schedule.channels:
+        if channel not in FACTORS:
+            continue
+        value = yield from ask_factor(e, channel)
+        if value is None and e.survey is not None:
+            value = e.survey.told.get(channel)
+        if value is None:
+            value = e.printer.restore.of(channel)
+        if value is None:
+            raise RefusedAtStart(
+                f"nothing tells what {channel} is now, so it could not be put back: give restore.{channel} in the printer file"
+            )
+        e.prior[channel] = value
+
+
+def own_reports(e: Engine) -> Procedure:
+    """Ask the printer to report by itself, where it can and the interval is one of whole seconds."""
+    every = e.printer.thermal.report_s
+    if e.capable("AUTOREPORT_TEMP") and every >= 1.0:
+        yield from send(e, (b"M155 S%d" % int(every),), "report")
+        e.reports = True
+
+
+def run(e: Engine) -> Procedure:
+    """The whole run."""
+    yield from greeting(e)
+    yield from first_reading(e)
+    yield from prior_values(e)
+    e.state, e.phase = State.RUNNING, "printing"
+    e.effect(Unfinished(dict(e.prior)))
+    e.notify("run_started", identity=e.identity, prior=e.prior)
+    yield from own_reports(e)
+    if e.printer.firmware.inactivity_s:
+        yield from send(e, (b"M85 S%d" % int(e.printer.firmware.inactivity_s),), "inactivity")
+    while (item := (yield from _next_item(e))) is not None:
+        if e.state is State.STOPPING and _may_stop_here(e, item):
+            yield from stop(e)
+            return
+        yield from _item(e, item)
+    yield from _finish(e)
+
+
+def _next_item(e: Engine) -> Waiting[Item | None]:
+    e.need_item()
+    while True:
+        heard = yield
+        if isinstance(heard, Given):
+            return heard.item
+
+
+def _may_stop_here(e: Engine, item: Item) -> bool:
+    """After the layer in work; before the first one at once."""
+    begins = isinstance(item, Stretch) and item.layer_begins
+    return begins or isinstance(item, Crossing) or e.band is None
+
+
+def _item(e: Engine, item: Item) -> Procedure:
+    match item:
+        case Stretch():
+            yield from _stretch(e, item)
+            return
+        case Crossing():
+            e.top = item.top
+            yield from crossing.crossing(e, item)
+        case Reassertion():
+            yield from crossing.reassertion(e, item)
+        case PreWait():
+            yield from crossing.pre_wait(e, item)
+        case PersonWait():
+            yield from crossing.person_wait(e, item)
+        case DwellAside():
+            yield from crossing.dwell_aside(e, item)
+        case AskPosition():
+            yield from crossing.ask_position(e, item)
+    e.phase = "printing"
+
+
+def _stretch(e: Engine, item: Stretch) -> Procedure:
+    """Feed the blocks; at a hold, what has no number yet comes back, and goes out after it."""
+    e.phase = "printing"
+    if e.hold_at_layer(item.layer_begins):
+        yield from crossing.hold(e, item.modal, e.top)
+        e.phase = "printing"
+    e.top, e.height = item.top, item.z
+    nozzle, least = e.watch.measured.get("nozzle", 0.0), e.printer.limits.deposit_above
+    e.feeder.load(item)
+    if e.feeder.deposits:
+        if nozzle < least:
+            raise Tripped(
+                Trip("deposit_below", nozzle, least, f"the nozzle is at {nozzle:.1f} °C: too cold to lay anything down")
+            )
+        e.account.work(e.now)
+    e.feeding = True
+    while not e.feeder.empty:
+        yield
+        if e.wants_hold:
+            e.feeding = False
+            yield from crossing.hold(e, e.feeder.here(), e.top)
+            e.phase = "printing"
+            e.account.work(e.now)
+            e.feeding = True
+
+
+def _finish(e: Engine) -> Procedure:
+    """Everything carried out, heat off and proven, values put back."""
+    yield from send(e, (b"M400",), "drain")
+    e.account.rest(e.now)
+    e.phase = "ending"
+    yield from heat_off_in_order(e)
+    e.notify("make_safe", proven=True, measured=dict(e.watch.measured), reason="the end of the file")
+    yield from put_back(e)
+    if e.survey is not None and e.account.digest != e.survey.digest:
+        raise Tripped(
+            Trip("file_changed", None, None, "what was printed is not what the survey read: the file has changed")
+        )
+    if e.state is State.STOPPING:
+        e.end(completed(e.state), 4, "stopped by a person, at the end of the file", True)
+    else:
+        e.end(State.COMPLETE, 0, "the whole file was carried out", True)
+
+
+def stop(e: Engine) -> Procedure:
+    """In order: drained, aside, heat off and proven, values put back."""
+    if not e.away:
+        modal = e.feeder.here()
+        yield from drain(e, modal)
+        excursion = e.excursion(modal, e.top)
+        yield from send(e, excursion.away(e.warm), "aside")
+    e.account.rest(e.now)
+    yield from heat_off_in_order(e)
+    e.notify("make_safe", proven=True, measured=dict(e.watch.measured), reason="stop")
+    yield from put_back(e)
+    e.end(completed(State.STOPPING), 4, "stopped by a person", True)
+
+
+def abort(e: Engine, cause: Cause) -> Procedure:
+    """Heat off first; then what was changed is put back, while the line is alive."""
+    proven = yield from make_safe(e, cause)
+    if proven:
+        yield from put_back(e)
+    e.end(State.ABORTED, cause.exit, cause.reason, proven)
+
+
+def make_safe_only(e: Engine) -> Procedure:
+    """Heat off, proven, with nothing else under way."""
+    e.cause = Cause(5, "make-safe")
+    e.state = State.ABORTING
+    try:
+        yield from greeting(e)
+    except RefusedAtStart:
+        proven = yield from make_safe(e, Cause(5, "make-safe", deaf=True))
+    else:
+        e.polling = True
+        proven = yield from make_safe(e, e.cause)
+    if proven:
+        yield from put_back(e)
+    e.end(State.ABORTED, 0 if proven else 5, "heat is off" if proven else "heat could not be proven off", proven)
