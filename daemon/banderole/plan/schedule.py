@@ -40,6 +40,11 @@ class Schedule:
     hold_points: tuple[HoldPoint, ...]
     channels: tuple[str, ...]
 
+    @classmethod
+    def empty(cls) -> "Schedule":
+        """Nothing scheduled: for making safe, which wants no schedule."""
+        return cls("", None, (), SettleSettings(), (), ())
+
     def band_at(self, height: float) -> Band:
         """The band that holds a height in mm: lower included, upper excluded, within 1 µm; the last one goes on."""
         after = bisect_right(self.bands, height + TOUCH_MM, key=lambda band: band.from_mm)

@@ -1,0 +1,182 @@
+"""`run` and `make-safe`: what goes to a printer from here."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from banderole.cli.stage import View
+    from banderole.plan.config import Printer
+    from banderole.run.effects import Ended
+    from banderole.run.runner import Job, Link
+
+CAUTION = (
+    "Stay with the printer. This is no safety device: the printer's own thermal protection and a smoke alarm come first, "
+    "the mains switch is the last resort. Ventilate; follow the maker's instructions and local codes."
+)
+
+
+class RefusedHere(Exception):
+    """Refused before anything was heated or moved (exit 3): one line."""
+
+
+def register(app: typer.Typer) -> None:
+    app.command("run", no_args_is_help=True)(run)
+    app.command("make-safe", no_args_is_help=True)(make_safe)
+
+
+def run(
+    file: Annotated[Path, typer.Argument(help="the plain tower, as exported")],
+    schedule: Annotated[Path, typer.Option("--schedule", help="the schedule file")],
+    printer: Annotated[str, typer.Option("--printer", help="the printer file, or its name")],
+    port: Annotated[str | None, typer.Option("--port", help="another serial device than the printer file's")] = None,
+    baud: Annotated[int | None, typer.Option("--baud", help="another speed than the printer file's")] = None,
+    bed_clear: Annotated[bool, typer.Option("--bed-clear", help="somebody has seen that the bed is clear")] = False,
+    json: Annotated[bool, typer.Option("--json", help="the events, one JSON object a line")] = False,
+) -> None:
+    """One run in the foreground: survey, start, to the end.
+
+    Example: banderole run tower.gcode --schedule nozzle.toml --printer bench-a
+    """
+    from banderole.cli.live import LiveView
+
+    job, settings = prepare(file, schedule, with_port(printer, port, baud))
+    check_marks(settings, bed_clear)
+    if not json:
+        print(CAUTION, file=sys.stderr)
+    view = LiveView(json=json)
+    try:
+        ended = go(job, port_of(settings), view)
+    finally:
+        view.close()
+    if ended.exit:
+        print(f"{ended.state}: {ended.reason}", file=sys.stderr)
+    raise typer.Exit(ended.exit)
+
+
+def with_port(printer: str, port: str | None, baud: int | None) -> Printer:
+    """The printer file, with what the command line says of the port."""
+    from banderole.plan.config import load_printer
+
+    settings = load_printer(printer)
+    changed = {**({"port": port} if port else {}), **({"baud": baud} if baud else {})}
+    if not changed:
+        return settings
+    return settings.model_copy(update={"serial": settings.serial.model_copy(update=changed)})
+
+
+def prepare(file: Path, schedule: Path, printer: Printer) -> tuple[Job, Printer]:
+    """Open, survey, hold against the printer. Raises InputError, or RefusedHere with the survey's first refusal."""
+    from banderole.plan.refusal import InputError
+    from banderole.plan.schedule import load_schedule
+    from banderole.plan.survey import survey
+    from banderole.run.runner import Job
+
+    wanted = load_schedule(schedule, printer)
+    try:
+        opened = open(file, "rb")  # noqa: SIM115 - it stays open as long as the run
+    except OSError as why:
+        reason = "there is no such file" if isinstance(why, FileNotFoundError) else (why.strerror or str(why))
+        raise InputError(f"the G-code file cannot be read: {reason}", str(file), "check the name") from why
+    found = survey(opened, str(file), wanted, printer)
+    if (refusal := found.refusal()) is not None:
+        raise RefusedHere(refusal)
+    opened.seek(0)
+    return Job(opened, str(file), wanted, printer, found), printer
+
+
+def check_marks(printer: Printer, bed_clear: bool) -> None:
+    """A latched trip, or a part on the bed, refuses a run; an unfinished one is made safe first."""
+    from banderole.link import latch
+
+    name = printer.name
+    if (trip := latch.read_latch(name)) is not None:
+        raise RefusedHere(
+            f"{name} has tripped ({trip.get('alarm')}: {trip.get('text')}): find the cause, then banderole reset --printer {name}"
+        )
+    unfinished = latch.read_unfinished(name)
+    if unfinished is not None:
+        _finish_for(printer, unfinished)
+    bed = latch.read_bed(name)
+    if bed is None or bed_clear:
+        latch.clear_bed(name)
+        return
+    if not sys.stdin.isatty() or not typer.confirm(f"Run {bed.get('run')} left a part on the bed. Is the bed clear now?"):
+        raise RefusedHere(f"the part of run {bed.get('run')} may still be on the bed: clear it, then say --bed-clear")
+    latch.clear_bed(name)
+
+
+def _finish_for(printer: Printer, unfinished: dict[str, object]) -> None:
+    """A run that never ended: heat off and its values put back, before anything else."""
+    print(f"run {unfinished.get('run')} never ended: making the printer safe first", file=sys.stderr)
+    prior = unfinished.get("prior")
+    ended, _ = safe(printer, prior if isinstance(prior, dict) else {})
+    if not ended.proven:
+        raise RefusedHere(f"the printer could not be made safe after run {unfinished.get('run')}: switch it off at the mains")
+
+
+def port_of(printer: Printer) -> Link:
+    """The serial port, or the emulated printer."""
+    if printer.serial.port == "emulated":
+        from banderole.bench import MemoryPort
+
+        return MemoryPort()
+    from banderole.link.port import SerialPort
+
+    return SerialPort(printer.serial.port, printer.serial.baud)
+
+
+def go(job: Job, port: Link, view: View) -> Ended:
+    """The run, in an event loop of its own."""
+    import asyncio
+
+    from banderole.cli.stage import perform
+    from banderole.link.local_socket import NameInUse
+    from banderole.link.port import PortError
+
+    try:
+        return asyncio.run(perform(job, port, view))
+    except (PortError, NameInUse) as why:
+        raise RefusedHere(str(why)) from why
+
+
+def safe(printer: Printer, prior: dict[str, float]) -> tuple[Ended, dict[str, float]]:
+    """Heat off, proven; for a printer that nobody holds."""
+    import asyncio
+
+    from banderole.cli import stage
+    from banderole.link.port import PortError
+
+    try:
+        return asyncio.run(stage.make_safe(printer, port_of(printer), prior))
+    except PortError as why:
+        raise RefusedHere(str(why)) from why
+
+
+def make_safe(
+    printer: Annotated[str, typer.Option("--printer", help="the printer file, or its name")],
+    port: Annotated[str | None, typer.Option("--port", help="another serial device than the printer file's")] = None,
+) -> None:
+    """Heat off, and seen to be off. Goes as an abort to a run that holds the printer.
+
+    Example: banderole make-safe --printer bench-a
+    """
+    from banderole.link import client, latch
+
+    settings = with_port(printer, port, None)
+    try:
+        answer = client.ask(settings.name, {"command": "abort"})
+    except client.NobodyThere:
+        left = latch.read_unfinished(settings.name) or {}
+        prior = left.get("prior")
+        ended, measured = safe(settings, prior if isinstance(prior, dict) else {})
+        said = ", ".join(f"{heater} {value:.1f} °C" for heater, value in measured.items())
+        print(f"{ended.reason} ({said})" if said else ended.reason)
+        raise typer.Exit(ended.exit) from None
+    print(f"the run was told to abort: {answer.get('reason')}")
+    raise typer.Exit(0 if answer.get("accepted") else 5)

@@ -1,0 +1,138 @@
+"""A run with everything around it: the port, the marks that outlive it, sockets, broker, screen, signals."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+from collections.abc import AsyncIterator
+from typing import Any, Final, Protocol
+
+from banderole import __version__
+from banderole.link import latch
+from banderole.link.local_socket import LocalServer
+from banderole.plan.config import Printer
+from banderole.plan.schedule import Schedule
+from banderole.run.effects import Ended
+from banderole.run.runner import Job, Link, Runner
+
+SHOW_S: Final = 0.25
+"""Between two looks of a screen: what a person takes for at once."""
+
+
+class View(Protocol):
+    """Who looks on: a live screen, plain lines, or JSON lines. Nothing here may block or raise."""
+
+    def event(self, event: dict[str, Any]) -> None: ...
+    def show(self, status: dict[str, Any], bands: list[dict[str, Any]]) -> None: ...
+    def close(self) -> None: ...
+
+
+class Kept:
+    """The marks of one printer in its state folder."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+
+    def latch(self, trip: dict[str, Any]) -> None:
+        latch.write_latch(self._name, trip)
+
+    def unfinished(self, run: str, prior: dict[str, float]) -> None:
+        latch.mark_bed(self._name, run)
+        latch.write_unfinished(self._name, {"run": run, "prior": prior})
+
+    def finished(self, proven: bool) -> None:
+        if proven:
+            latch.clear_unfinished(self._name)
+
+
+async def perform(job: Job, port: Link, view: View) -> Ended:
+    """One run from start to end. Raises PortError or NameInUse where it cannot begin; heat is off in any case."""
+    runner = Runner(job.printer, job.schedule, job, port, Kept(job.printer.name))
+    runner.outlets.event.append(view.event)
+    async with _outlets(runner), _signals(runner):
+        showing = asyncio.create_task(_show(runner, view), name="screen")
+        try:
+            return await runner.run()
+        finally:
+            showing.cancel()
+            view.show(runner.status(), runner.bands())
+
+
+async def make_safe(printer: Printer, port: Link, prior: dict[str, float]) -> tuple[Ended, dict[str, float]]:
+    """Heat off and proven on a printer that no run holds; `prior` is put back. Also what was measured last, °C."""
+    runner = Runner(printer, Schedule.empty(), None, port, Kept(printer.name))
+    runner.engine.prior = prior
+    async with _signals(runner):
+        ended = await runner.run()
+    return ended, dict(runner.engine.watch.measured)
+
+
+@contextlib.asynccontextmanager
+async def _outlets(runner: Runner) -> AsyncIterator[None]:
+    """The local socket, and the broker where the printer file has one; both end with the run."""
+    server = LocalServer(runner.printer.name, runner.command, runner.status)
+    await server.start()
+    runner.outlets.event.append(server.broadcast)
+    broker = None
+    task: asyncio.Task[None] | None = None
+    if runner.printer.broker is not None:
+        from banderole.link.broker import Broker
+
+        broker = Broker(
+            runner.printer.broker, runner.printer.name, __version__, runner.command, run_id=lambda: runner.run_id
+        )
+        task = asyncio.create_task(broker.run(), name="broker")
+
+        def told(event: dict[str, Any]) -> None:
+            broker.event(event)
+            broker.publish_run(runner.status())
+            broker.publish_bands(runner.bands())
+            broker.alarm(runner.engine.alarms)
+
+        def thermal(reading: dict[str, Any]) -> None:
+            broker.thermal(reading)
+            broker.publish_run(runner.status())
+
+        runner.outlets.event.append(told)
+        runner.outlets.thermal.append(thermal)
+    try:
+        yield
+    finally:
+        if broker is not None and task is not None:
+            await broker.close()
+            task.cancel()
+        await server.close()
+
+
+@contextlib.asynccontextmanager
+async def _signals(runner: Runner) -> AsyncIterator[None]:
+    """SIGINT and SIGTERM abort; a second SIGINT is the emergency stop; a third leaves an unproven ladder."""
+    loop, seen = asyncio.get_running_loop(), 0
+
+    def interrupted() -> None:
+        nonlocal seen
+        seen += 1
+        if seen >= 3:
+            runner.leave()
+        else:
+            runner.command({"command": "abort" if seen == 1 else "estop"}, {"via": "signal"})
+
+    def terminated() -> None:
+        runner.command({"command": "abort"}, {"via": "signal"})
+
+    loop.add_signal_handler(signal.SIGINT, interrupted)
+    loop.add_signal_handler(signal.SIGTERM, terminated)
+    hangup = signal.signal(signal.SIGHUP, signal.SIG_IGN)  # a closed terminal does not end a run
+    try:
+        yield
+    finally:
+        loop.remove_signal_handler(signal.SIGINT)
+        loop.remove_signal_handler(signal.SIGTERM)
+        signal.signal(signal.SIGHUP, hangup)
+
+
+async def _show(runner: Runner, view: View) -> None:
+    while True:
+        view.show(runner.status(), runner.bands())
+        await asyncio.sleep(SHOW_S)

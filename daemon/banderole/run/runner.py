@@ -1,0 +1,321 @@
+"""The async shell: carries out the engine's effects, feeds it bytes, time and items, and makes safe whatever happens.
+
+Everything is in one event loop and one task; outlets (record, sockets, broker, screen) hang on callables that return at
+once, so none of them can hold the stream up.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import os
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from secrets import token_hex
+from typing import Any, BinaryIO, Final, Protocol
+
+from banderole.plan.blocks import blocks_of
+from banderole.plan.config import Printer
+from banderole.plan.itinerary import Item, Itinerary
+from banderole.plan.refusal import InputError
+from banderole.plan.schedule import Schedule
+from banderole.plan.survey import Survey
+from banderole.run import whole_run
+from banderole.run.effects import (
+    Effect,
+    Ended,
+    Latch,
+    NeedItem,
+    Notify,
+    PortLost,
+    PortOpened,
+    PulseDtr,
+    Raw,
+    Reopen,
+    Unfinished,
+)
+from banderole.run.engine import Engine
+from banderole.run.steps import Procedure
+
+log = logging.getLogger("banderole.run")
+
+TICK_S: Final = 0.05
+"""Between two looks at the clock: a tenth of the half second in which a heat-off must be on the wire."""
+LONGEST_LADDER_S: Final = 960.0
+"""After the engine's own bounds (15 min for a queued heat-off, a minute for the rungs) the shell gives up."""
+
+
+class Link(Protocol):
+    """What the runner needs of a port (`banderole.link.port.Port`)."""
+
+    def open(self, receiver: Callable[[bytes], None]) -> None: ...
+    def write(self, data: bytes) -> None: ...
+    def pulse_dtr(self) -> None: ...
+    def close(self) -> None: ...
+
+
+class Marks(Protocol):
+    """What outlives the program: the latch, the occupied bed, the unfinished run."""
+
+    def latch(self, trip: dict[str, Any]) -> None: ...
+    def unfinished(self, run: str, prior: dict[str, float]) -> None: ...
+    def finished(self, proven: bool) -> None: ...
+
+
+@dataclass(slots=True)
+class Outlets:
+    """Who is told: each callable returns at once."""
+
+    event: list[Callable[[dict[str, Any]], None]] = field(default_factory=list)
+    thermal: list[Callable[[dict[str, Any]], None]] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One run: the file as it was opened and surveyed, and by what schedule on which printer."""
+
+    file: BinaryIO
+    name: str
+    schedule: Schedule
+    printer: Printer
+    survey: Survey
+
+
+class Runner:
+    """One run, or one make-safe, on one port."""
+
+    def __init__(self, printer: Printer, schedule: Schedule, job: Job | None, port: Link, marks: Marks) -> None:
+        self.printer = printer
+        self.engine = Engine(printer, schedule, job.survey if job is not None else None)
+        self.outlets = Outlets()
+        self.run_id = f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{token_hex(2)}"
+        self.seq = 0
+        self.nonce = token_hex(16)
+        self.since = _utc()
+        self._job = job
+        self._port = port
+        self._marks = marks
+        self._items: Iterator[Item] = iter(())
+        self._itinerary: Itinerary | None = None
+        self._ended = asyncio.Event()
+        self._left = False
+        self._size: int | None = None
+        self._state = ""
+        self._read = 0
+
+    # ---- the one task
+
+    async def run(self) -> Ended:
+        """To the end, and heat off whatever happens. Raises PortError where the port cannot be opened."""
+        if self._job is not None:
+            self._itinerary = Itinerary(
+                blocks_of(self._job.file, self._job.name), self.engine.schedule, self.printer.firmware.e_mode,
+                self._job.survey.facts,
+            )  # fmt: skip
+            self._items = self._itinerary.items()
+        self._port.open(self._received)
+        procedure = whole_run.run if self._job is not None else whole_run.make_safe_only
+        try:
+            return await self._go(procedure)
+        finally:
+            self._port.close()
+
+    async def _go(self, procedure: Callable[[Engine], Procedure]) -> Ended:
+        self._perform(self.engine.start(_now(), procedure))
+        try:
+            await self._tick_until_ended()
+        except BaseException as why:
+            log.exception("the run's own task ended")
+            await asyncio.shield(self._make_safe(why))
+            if not isinstance(why, Exception):
+                raise
+        ended = self.engine.ended
+        if ended is None:
+            ended = Ended("Aborted", 5, "the ladder was left: heat is not proven off", False)
+        if ended.exit != 3:
+            self._marks.finished(ended.proven)
+        self._event("run_ended", self._summary(ended))
+        return ended
+
+    async def _tick_until_ended(self) -> None:
+        while self.engine.ended is None and not self._left:
+            try:
+                await asyncio.wait_for(self._ended.wait(), TICK_S)
+            except TimeoutError:
+                pass
+            self._file_unchanged()
+            self._perform(self.engine.tick(_now()))
+
+    async def _make_safe(self, why: BaseException) -> None:
+        """A fault of ours, or a cancellation: the engine's ladder, driven to its end."""
+        exit_code = 4 if isinstance(why, asyncio.CancelledError | KeyboardInterrupt) else 70
+        self._perform(self.engine.fail("own_fault", f"a fault of ours: {why!r}", _now(), exit_code))
+        until = _now() + LONGEST_LADDER_S
+        while self.engine.ended is None and not self._left and _now() < until:
+            await asyncio.sleep(TICK_S)
+            self._perform(self.engine.tick(_now()))
+
+    def _file_unchanged(self) -> None:
+        """A G-code file that becomes shorter while it runs (fault D3); other changes show in the digest at the end."""
+        if self._job is None or self.engine.cause is not None or self._itinerary is None:
+            return
+        try:
+            size = _size(self._job.file)
+        except OSError:
+            return
+        if self._size is None:
+            self._size = size
+        elif size != self._size:
+            self._perform(self.engine.fail("file_changed", "the G-code file has changed while it runs", _now()))
+
+    def leave(self) -> None:
+        """A third signal: leave a ladder that is not proven."""
+        self._left = True
+        self._ended.set()
+
+    # ---- in
+
+    def _received(self, data: bytes) -> None:
+        if not data:
+            self._perform(self.engine.port(PortLost("the device is gone"), _now()))
+            return
+        self._perform(self.engine.receive(data, _now()))
+
+    def command(self, request: dict[str, Any], who: dict[str, Any]) -> dict[str, Any]:
+        """From a socket, the broker or a signal; answers at once. Never raises for what a person can get wrong."""
+        name = request.get("command")
+        if name == "bands":
+            return {"bands": self.bands()}
+        if self.engine.ended is not None and name != "status":
+            return {"accepted": False, "state": self.engine.state.value, "reason": "the run is over", "exit": 3}
+        answer, effects = self.engine.command(request, _now())
+        for effect in effects:
+            if isinstance(effect, Notify) and effect.kind in ("command_accepted", "command_refused"):
+                effect.fields.update(who={k: v for k, v in who.items() if k != "files"})
+        self._perform(effects)
+        return answer
+
+    # ---- out
+
+    def _perform(self, effects: list[Effect]) -> None:
+        """Carry out effects; what they bring forth is carried out too, then whatever may be written is written."""
+        waiting = list(effects)
+        while waiting:
+            waiting[:0] = self._one(waiting.pop(0))
+        data = self.engine.data_to_send(_now())
+        if data:
+            self._port.write(data)
+        if self.engine.watch.readings != self._read:
+            self._tell_readings()
+        if self._state != self.engine.state.value:
+            self._state = self.engine.state.value
+            self.nonce = token_hex(16)
+
+    def _one(self, effect: Effect) -> list[Effect]:
+        match effect:
+            case Notify(kind=kind, fields=fields):
+                self._event(kind, fields)
+            case Raw(data=data):
+                self._port.write(data)
+            case NeedItem():
+                return self._next_item()
+            case PulseDtr():
+                self._port.pulse_dtr()
+            case Reopen():
+                return self._reopen()
+            case Latch(trip=trip):
+                self._marks.latch({**trip, "run": self.run_id, "at": _utc()})
+            case Unfinished(prior=prior):
+                self._marks.unfinished(self.run_id, prior)
+            case Ended():
+                self._ended.set()
+        return []
+
+    def _next_item(self) -> list[Effect]:
+        if self.engine.place is not None and self._itinerary is not None:
+            self._itinerary.located(self.engine.place)
+            self.engine.place = None
+        try:
+            item = next(self._items, None)
+        except (InputError, OSError) as why:
+            return self.engine.fail("file_changed", f"the G-code file can no longer be read: {why}", _now())
+        return self.engine.give(item, _now())
+
+    def _reopen(self) -> list[Effect]:
+        self._port.close()
+        try:
+            self._port.open(self._received)
+        except Exception as why:  # whatever the reason, the ladder goes on with its next attempt
+            return self.engine.port(PortLost(str(why)), _now())
+        return self.engine.port(PortOpened(), _now())
+
+    def _event(self, kind: str, fields: dict[str, Any]) -> None:
+        self.seq += 1
+        event = {"seq": self.seq, "at": _utc(), "run": self.run_id, "kind": kind, **fields}
+        if kind == "run_started" and self._job is not None:
+            event.update(
+                file=self._job.name, title=self.engine.schedule.title, printer=self.printer.name,
+                blocks_sha256=self._job.survey.digest, blocks=self._job.survey.blocks,
+            )  # fmt: skip
+        for outlet in self.outlets.event:
+            outlet(event)
+
+    def _tell_readings(self) -> None:
+        self._read = self.engine.watch.readings
+        if not self.outlets.thermal:
+            return
+        watch = self.engine.watch
+        reading = {"at": _utc(), "run": self.run_id, "measured": dict(watch.measured), "setpoint": dict(watch.targets),
+                   "power": dict(watch.power)}  # fmt: skip
+        for outlet in self.outlets.thermal:
+            outlet(reading)
+
+    # ---- facts for outlets
+
+    def status(self) -> dict[str, Any]:
+        """The whole status of the contract."""
+        status = {
+            **self.engine.status(),
+            "run": self.run_id,
+            "printer": self.printer.name,
+            "file": Path(self._job.name).name if self._job is not None else None,
+            "title": self.engine.schedule.title,
+            "since": self.since,
+            "nonce": self.nonce,
+        }
+        return status
+
+    def bands(self) -> list[dict[str, Any]]:
+        """The schedule with what each band has got so far."""
+        return self.engine.account.as_bands()
+
+    def _summary(self, ended: Ended) -> dict[str, Any]:
+        account, job = self.engine.account, self._job
+        trips = [one for one in self.engine.alarms if one["grade"] == "trip"]
+        return {
+            "state": ended.state,
+            "exit": ended.exit,
+            "reason": ended.reason,
+            "first_out": trips[0]["alarm"] if trips else None,
+            "heat_proven_off": ended.proven,
+            "blocks_sha256": {"file": job.survey.digest if job is not None else None, "acknowledged": account.digest},
+            "blocks": account.blocks,
+            "inserted": dict(account.inserted),
+            "resends": self.engine.resends,
+            "bands": [{k: v for k, v in band.items() if k != "state"} for band in account.as_bands()],
+        }
+
+
+def _now() -> float:
+    return time.monotonic()
+
+
+def _utc() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _size(file: BinaryIO) -> int:
+    return os.fstat(file.fileno()).st_size
