@@ -17,6 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from banderole.link.encoding import to_json
 from banderole.link.watcher_queue import WatcherQueue
 from banderole.places import socket_path
 
@@ -283,7 +284,7 @@ def _listen(path: Path) -> socket.socket:
 
 
 def _line(answer: dict[str, Any]) -> bytes:
-    return json.dumps(answer, ensure_ascii=False, separators=(",", ":")).encode() + b"\n"
+    return to_json(answer) + b"\n"
 
 
 def _refusal(reason: str) -> dict[str, Any]:
