@@ -1,0 +1,71 @@
+"""The files for systemd: each line has its reason in the README, and the folders are those the program looks in."""
+
+import configparser
+import re
+from pathlib import Path
+
+import pytest
+from banderole import places
+
+SYSTEMD = Path(__file__).parents[2] / "systemd"
+README = (SYSTEMD / "README.md").read_text()
+UNIT = (SYSTEMD / "banderole@.service").read_text()
+RULES = (SYSTEMD / "70-banderole.rules").read_text()
+
+
+def lines(text: str) -> list[str]:
+    """Without comments and blank lines."""
+    return [line for line in text.splitlines() if line and not line.startswith("#")]
+
+
+def reasons(heading: str) -> str:
+    """The left column of the table under a heading."""
+    section = README.partition(f"\n## {heading}\n")[2].partition("\n## ")[0]
+    return "\n".join(line.split("|")[1] for line in section.splitlines() if line.startswith("|"))
+
+
+def named(column: str) -> set[str]:
+    """What stands in code quotes, without its value."""
+    return {re.split(r"[=+]", quoted)[0] for quoted in re.findall(r"`([^`]+)`", column)}
+
+
+def test_each_setting_of_the_unit_has_its_reason_and_each_reason_its_setting() -> None:
+    settings = {line.partition("=")[0] for line in lines(UNIT) if not line.startswith("[")}
+    assert settings == named(reasons("banderole@.service"))
+
+
+def test_each_part_of_the_rules_has_its_reason_and_each_reason_its_part() -> None:
+    parts = {re.split(r"[=+]", part.strip())[0] for line in lines(RULES) for part in line.split(",")}
+    assert parts == named(reasons("70-banderole.rules"))
+
+
+def test_each_line_of_the_accounts_has_its_reason() -> None:
+    accounts = lines((SYSTEMD / "banderole.sysusers").read_text())
+    assert {line.split()[0] for line in accounts} == named(reasons("banderole.sysusers"))
+
+
+def test_every_rule_names_a_device_by_a_name_that_a_printer_may_have() -> None:
+    names = [found for line in lines(RULES) for found in re.findall(r'SYMLINK\+="banderole/([^"]*)"', line)]
+    assert len(names) == len(lines(RULES))
+    for name in names:
+        places.checked_name(name)
+
+
+def unit() -> configparser.ConfigParser:
+    parser = configparser.ConfigParser(strict=False, interpolation=None)  # DeviceAllow stands there twice
+    parser.optionxform = str  # type: ignore[assignment,method-assign]
+    parser.read_string(UNIT)
+    return parser
+
+
+def test_the_units_folders_are_where_clients_look(monkeypatch: pytest.MonkeyPatch) -> None:
+    service = unit()["Service"]
+    assert Path("/run", service["RuntimeDirectory"]) == places.SERVICE_RUN
+    assert Path("/etc", service["ConfigurationDirectory"]) == places.SERVICE_CONFIG
+    monkeypatch.setenv("RUNTIME_DIRECTORY", f"/run/{service['RuntimeDirectory']}")  # systemd.exec(5)
+    assert places.socket_path("bench-a") == places.SERVICE_RUN / "bench-a.sock"
+
+
+def test_the_unit_leaves_time_to_make_safe() -> None:
+    """All rungs together take 60 s at most, says the architecture; a unit that kills before leaves the printer hot."""
+    assert int(unit()["Service"]["TimeoutStopSec"]) > 60
