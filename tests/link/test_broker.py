@@ -10,57 +10,20 @@ import sys
 import textwrap
 import time
 from collections.abc import AsyncIterator
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
-from banderole.link.backoff import Backoff
 from banderole.link.broker import Broker
-from banderole.link.commands import Mode
 
 from tests.support.mosquitto import Mosquitto, needs_mosquitto, password_line
 from tests.support.mqtt_peer import Peer, body_of, peer, property_of
+from tests.support.outlet import STATUS, Run, Settings, make
 from tests.support.waiting import until
 
 pytestmark = [needs_mosquitto, pytest.mark.slow]
 
 BASE = "yard/bench-a"
-STATUS = {"state": "Running", "phase": "printing", "run": "r1", "band": 1, "height": 0.2, "alarms": [], "nonce": "n1"}
-
-
-@dataclass(frozen=True)
-class Settings:
-    url: str
-    root: str = "yard"
-    user: str | None = None
-    password_file: str | None = None
-    ca_file: str | None = None
-    commands: Mode = "lenient"
-
-
-class Run:
-    """What stands behind the outlet."""
-
-    def __init__(self) -> None:
-        self.got: list[tuple[dict[str, Any], dict[str, Any]]] = []
-        self.refused: list[dict[str, Any]] = []
-
-    def handle(self, request: dict[str, Any], who: dict[str, Any]) -> dict[str, Any]:
-        self.got.append((request, who))
-        return {"accepted": True, "state": "Holding", "reason": "", "exit": 0}
-
-
-def make(settings: Settings, run: Run) -> Broker:
-    return Broker(
-        settings,
-        "bench-a",
-        "0.1.0",
-        run.handle,
-        run_id=lambda: "r1",
-        on_refused=run.refused.append,
-        backoff=Backoff(0.05, 0.2, seed=1),
-    )
 
 
 @pytest.fixture
@@ -262,7 +225,7 @@ async def test_a_killed_process_is_told_by_its_will(mosquitto: Mosquitto) -> Non
     code = f"""
         import asyncio, sys
         from banderole.link.broker import Broker
-        from tests.link.test_broker import Settings
+        from tests.support.outlet import Settings
         async def main():
             broker = Broker(Settings({mosquitto.url!r}), "bench-a", "9", lambda r, w: {{}}, run_id=lambda: None)
             task = asyncio.create_task(broker.run())
@@ -381,7 +344,7 @@ async def test_a_password(tmp_path: Path, run: Run, caplog: pytest.LogCaptureFix
     await task
     assert "trying again" not in caplog.text
     secret.write_text("wrong\n")
-    stranger = make(replace(settings), run)
+    stranger = make(settings, run)
     task = asyncio.create_task(stranger.run())
     await until(lambda: "trying again" in caplog.text)
     await asyncio.sleep(0.2)
