@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Final
 
-from banderole_protocol.channels import FileSetpoint
+from banderole_protocol.channels import CHANNELS, FileSetpoint
 from banderole_protocol.modal import DEPOSIT, DWELL, HOME, PERSON, SETPOINT, TRAVEL, EMode, Modal
 
 from .blocks import Block
@@ -63,12 +63,16 @@ class Crossing:
 
 @dataclass(slots=True)
 class Reassertion:
-    """The file set a scheduled channel in the middle of the tower: the band's setpoint again."""
+    """The file's own block on a scheduled channel: it goes out as it stands, then the band's setpoint again.
 
+    `value` None: behind the last deposit, where the file's value stands; heat is then cut when all is laid down, and not
+    when the printer reads the block, with the last motions still to be carried out.
+    """
+
+    block: Block
     channel: str
-    value: float
+    value: float | None
     file_value: float
-    line: int
     modal: Modal
     top: float
 
@@ -242,7 +246,7 @@ class Itinerary:
         band = self._schedule.band_at(middle) if self._schedule is not None else None
         if band is not None and (self.band is None or band.number != self.band.number):
             yield from self._cross(band, middle, line)
-        elif begins and self.started:
+        elif begins:
             cut, _ = self._cut()
             yield from self._flush(cut)
             self._layer_begins = True
@@ -312,9 +316,11 @@ class Itinerary:
             self._stands_after(block)
         else:
             scheduled = self._schedule is not None and setpoint.channel in self._schedule.channels
-            if wanted is not None and between:
-                yield from self._alone(block)
-                yield Reassertion(setpoint.channel, wanted, setpoint.value, block.line, self._start.copy(), self.top)
+            if wanted is not None and (between or CHANNELS[setpoint.channel].thermal):
+                yield from self._flush(len(self._pending))
+                value, before = (wanted if between else None), self._start.copy()
+                yield Reassertion(block, setpoint.channel, value, setpoint.value, before, self.top)
+                self._stands_after(block)
             else:
                 self._pending.append(block)
                 self._mark_gap()

@@ -265,9 +265,15 @@ def reassert(e: Engine, channel: str, value: float, file_value: float, line: int
 
 def reassertion(e: Engine, item: Reassertion) -> Procedure:
     """As `reassert`, and settled again if the heater left its tolerance meanwhile."""
-    yield from drain(e, item.modal)
-    yield from reassert(e, item.channel, item.value, item.file_value, item.line)
-    if CHANNELS[item.channel].thermal and not e.near(item.channel, item.value) and e.schedule.settle.stance != "moving":
+    thermal = CHANNELS[item.channel].thermal
+    if thermal:  # the printer sets heat when it reads the block, ahead of motions it has taken before
+        yield from drain(e, item.modal)
+    yield from send_file(e, item.block, item.modal)
+    if item.value is None:
+        e.current = {channel: value for channel, value in e.current.items() if channel != item.channel}
+        return
+    yield from reassert(e, item.channel, item.value, item.file_value, item.block.line)
+    if thermal and not e.near(item.channel, item.value) and e.schedule.settle.stance != "moving":
         yield from visit(e, item.modal, item.top, {item.channel: item.value}, {})
 
 
