@@ -8,7 +8,7 @@ import traceback
 
 import typer
 
-from banderole.cli import run_command
+from banderole.cli import control, demo_command, ports, run_command, survey_command, watch
 
 OUR_FAULT = 70
 
@@ -19,7 +19,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for group in (run_command,):
+for group in (demo_command, survey_command, run_command, control, watch, ports):
     group.register(app)
 
 
@@ -36,7 +36,7 @@ def main() -> None:
 def exit_code_of(why: BaseException) -> int:
     """Says an error in one line on stderr, and what the contract makes of it."""
     name = type(why).__name__
-    codes = {"InputError": 2, "RefusedHere": 3, "NobodyThere": 6, "PlaceError": 3}
+    codes = {"InputError": 2, "NoName": 2, "AccessRefused": 2, "RefusedHere": 3, "PlaceError": 3, "NobodyThere": 6}
     if name in codes:
         print(why, file=sys.stderr)
         return codes[name]

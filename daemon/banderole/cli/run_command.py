@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Final
 
 import typer
 
@@ -106,7 +106,9 @@ def check_marks(printer: Printer, bed_clear: bool) -> None:
     if bed is None or bed_clear:
         latch.clear_bed(name)
         return
-    if not sys.stdin.isatty() or not typer.confirm(f"Run {bed.get('run')} left a part on the bed. Is the bed clear now?"):
+    if not sys.stdin.isatty() or not typer.confirm(
+        f"Run {bed.get('run')} left a part on the bed. Is the bed clear now?"
+    ):
         raise RefusedHere(f"the part of run {bed.get('run')} may still be on the bed: clear it, then say --bed-clear")
     latch.clear_bed(name)
 
@@ -117,7 +119,9 @@ def _finish_for(printer: Printer, unfinished: dict[str, object]) -> None:
     prior = unfinished.get("prior")
     ended, _ = safe(printer, prior if isinstance(prior, dict) else {})
     if not ended.proven:
-        raise RefusedHere(f"the printer could not be made safe after run {unfinished.get('run')}: switch it off at the mains")
+        raise RefusedHere(
+            f"the printer could not be made safe after run {unfinished.get('run')}: switch it off at the mains"
+        )
 
 
 def port_of(printer: Printer) -> Link:
@@ -131,7 +135,7 @@ def port_of(printer: Printer) -> Link:
     return SerialPort(printer.serial.port, printer.serial.baud)
 
 
-def go(job: Job, port: Link, view: View) -> Ended:
+def go(job: Job, port: Link, view: View, kept: bool = True) -> Ended:
     """The run, in an event loop of its own."""
     import asyncio
 
@@ -140,7 +144,7 @@ def go(job: Job, port: Link, view: View) -> Ended:
     from banderole.link.port import PortError
 
     try:
-        return asyncio.run(perform(job, port, view))
+        return asyncio.run(perform(job, port, view, kept))
     except (PortError, NameInUse) as why:
         raise RefusedHere(str(why)) from why
 
@@ -156,6 +160,34 @@ def safe(printer: Printer, prior: dict[str, float]) -> tuple[Ended, dict[str, fl
         return asyncio.run(stage.make_safe(printer, port_of(printer), prior))
     except PortError as why:
         raise RefusedHere(str(why)) from why
+
+
+COOL: Final = 60.0
+"""°C. A latch comes off only below it: nothing that may have gone wrong with heat is still hot."""
+
+
+def reset_idle(printer: str) -> None:
+    """The latch off, where no run holds the printer: heat proven off first, and the nozzle cool."""
+    from banderole.link import client, latch
+
+    settings = with_port(printer, None, None)
+    try:
+        client.ask(settings.name, {"command": "status"})
+    except client.NobodyThere:
+        pass
+    else:
+        raise RefusedHere(f"a run of {settings.name} is going: wait for its end")
+    if latch.read_latch(settings.name) is None:
+        print(f"{settings.name} has not tripped: nothing to reset")
+        return
+    ended, measured = safe(settings, {})
+    nozzle = measured.get("nozzle")
+    if not ended.proven:
+        raise RefusedHere(f"not reset: {ended.reason}")
+    if nozzle is None or nozzle >= COOL:
+        raise RefusedHere(f"not reset: the nozzle is at {nozzle} °C; wait until it is below {COOL:g} °C")
+    latch.clear_latch(settings.name)
+    print(f"{settings.name} is reset: heat is off, the nozzle is at {nozzle:.1f} °C")
 
 
 def make_safe(

@@ -13,6 +13,7 @@ from banderole.link import latch
 from banderole.link.local_socket import LocalServer
 from banderole.plan.config import Printer
 from banderole.plan.schedule import Schedule
+from banderole.run import whole_run
 from banderole.run.effects import Ended
 from banderole.run.runner import Job, Link, Runner
 
@@ -26,6 +27,19 @@ class View(Protocol):
     def event(self, event: dict[str, Any]) -> None: ...
     def show(self, status: dict[str, Any], bands: list[dict[str, Any]]) -> None: ...
     def close(self) -> None: ...
+
+
+class Unkept:
+    """Marks for what leaves none: a demo, a question."""
+
+    def latch(self, trip: dict[str, Any]) -> None:
+        pass
+
+    def unfinished(self, run: str, prior: dict[str, float]) -> None:
+        pass
+
+    def finished(self, proven: bool) -> None:
+        pass
 
 
 class Kept:
@@ -46,9 +60,9 @@ class Kept:
             latch.clear_unfinished(self._name)
 
 
-async def perform(job: Job, port: Link, view: View) -> Ended:
+async def perform(job: Job, port: Link, view: View, kept: bool = True) -> Ended:
     """One run from start to end. Raises PortError or NameInUse where it cannot begin; heat is off in any case."""
-    runner = Runner(job.printer, job.schedule, job, port, Kept(job.printer.name))
+    runner = Runner(job.printer, job.schedule, job, port, Kept(job.printer.name) if kept else Unkept())
     runner.outlets.event.append(view.event)
     async with _outlets(runner), _signals(runner):
         showing = asyncio.create_task(_show(runner, view), name="screen")
@@ -64,16 +78,21 @@ async def make_safe(printer: Printer, port: Link, prior: dict[str, float]) -> tu
     runner = Runner(printer, Schedule.empty(), None, port, Kept(printer.name))
     runner.engine.prior = prior
     async with _signals(runner):
-        ended = await runner.run()
+        ended = await runner.run(whole_run.make_safe_only)
     return ended, dict(runner.engine.watch.measured)
 
 
 @contextlib.asynccontextmanager
 async def _outlets(runner: Runner) -> AsyncIterator[None]:
     """The local socket, and the broker where the printer file has one; both end with the run."""
-    server = LocalServer(runner.printer.name, runner.command, runner.status)
+    server = LocalServer(runner.printer.name, runner.command, runner.status, runner.bands)
     await server.start()
-    runner.outlets.event.append(server.broadcast)
+
+    def viewers(event: dict[str, Any]) -> None:
+        server.broadcast(event)
+        server.publish_bands(runner.bands())
+
+    runner.outlets.event.append(viewers)
     broker = None
     task: asyncio.Task[None] | None = None
     if runner.printer.broker is not None:

@@ -108,7 +108,7 @@ class Runner:
 
     # ---- the one task
 
-    async def run(self) -> Ended:
+    async def run(self, procedure: Callable[[Engine], Procedure] = whole_run.run) -> Ended:
         """To the end, and heat off whatever happens. Raises PortError where the port cannot be opened."""
         if self._job is not None:
             self._itinerary = Itinerary(
@@ -117,7 +117,6 @@ class Runner:
             )  # fmt: skip
             self._items = self._itinerary.items()
         self._port.open(self._received)
-        procedure = whole_run.run if self._job is not None else whole_run.make_safe_only
         try:
             return await self._go(procedure)
         finally:
@@ -186,10 +185,7 @@ class Runner:
 
     def command(self, request: dict[str, Any], who: dict[str, Any]) -> dict[str, Any]:
         """From a socket, the broker or a signal; answers at once. Never raises for what a person can get wrong."""
-        name = request.get("command")
-        if name == "bands":
-            return {"bands": self.bands()}
-        if self.engine.ended is not None and name != "status":
+        if self.engine.ended is not None:
             return {"accepted": False, "state": self.engine.state.value, "reason": "the run is over", "exit": 3}
         answer, effects = self.engine.command(request, _now())
         for effect in effects:

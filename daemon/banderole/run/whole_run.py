@@ -185,6 +185,13 @@ def _finish(e: Engine) -> Procedure:
         e.end(State.COMPLETE, 0, "the whole file was carried out", True)
 
 
+def identify(e: Engine) -> Procedure:
+    """Who answers, and what its heaters read; nothing is changed."""
+    yield from greeting(e)
+    yield from first_reading(e)
+    e.end(State.IDLE, 0, "identified", False)
+
+
 def stop(e: Engine) -> Procedure:
     """In order: drained, aside, heat off and proven, values put back."""
     if not e.away:

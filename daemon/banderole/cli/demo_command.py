@@ -1,0 +1,55 @@
+"""`demo`: the whole story in about a minute, on an emulated printer behind a real pseudo-terminal."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated, Final
+
+import typer
+
+QUICK: Final = 10.0
+"""So many times faster than a printer: a tower of five minutes, with its heating, in less than a minute."""
+FILES: Final = Path(__file__).resolve().parent.parent / "demo"
+
+
+def register(app: typer.Typer) -> None:
+    app.command("demo")(demo)
+
+
+def demo(
+    broker: Annotated[str | None, typer.Option("--broker", help="mqtt://HOST:PORT, to watch it over a broker")] = None,
+    json: Annotated[bool, typer.Option("--json", help="the events, one JSON object a line")] = False,
+) -> None:
+    """The whole story on an emulated printer: survey, run with crossings, what each band got. No hardware needed.
+
+    Example: banderole demo
+    """
+    from banderole.bench import Manners, PtyPrinter
+    from banderole.cli.live import LiveView
+    from banderole.cli.run_command import CAUTION, go, port_of, prepare
+    from banderole.cli.survey_command import print_survey
+    from banderole.plan.config import BrokerSettings, load_printer
+
+    printer = load_printer(FILES / "printer.toml")
+    if broker is not None:
+        printer = printer.model_copy(update={"broker": BrokerSettings(url=broker)})
+    with PtyPrinter(Manners(e_mode="apart").sped(QUICK)) as emulated:
+        printer = printer.model_copy(update={"serial": printer.serial.model_copy(update={"port": emulated.path})})
+        job, _ = prepare(FILES / "short-tower.gcode", FILES / "short-tower.toml", printer)
+        if not json:
+            print(f"An emulated printer on {emulated.path}, {QUICK:g} times faster than a real one.\n")
+            print_survey(job.survey, job.schedule)
+            print(f"\n{CAUTION}\n")
+            sys.stdout.flush()
+        view = LiveView(json=json)
+        try:
+            ended = go(job, port_of(printer), view, kept=False)
+        finally:
+            view.close()
+    if not json:
+        print(
+            f"\n{ended.state.lower()}: {ended.reason}; heat {'was seen to be off' if ended.proven else 'is NOT proven off'}"
+        )
+        print("Next: banderole survey YOUR.gcode --schedule YOUR.toml --printer YOUR-PRINTER.toml")
+    raise typer.Exit(ended.exit)
