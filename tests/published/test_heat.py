@@ -10,7 +10,7 @@ from banderole.run.heat_learning import Regression
 from banderole.run.thermal import HeaterModel
 
 # A heater whose control does not matter: far from its setpoint.
-FREE = HeatCurve(ambient=25.0, gain=400.0, tau=180.0, dead=0.0, band=1e-6)
+FREE = HeatCurve(ambient=25.0, gain=400.0, tau=180.0, band=1e-6)
 
 
 def test_cengel_example_4_1() -> None:
@@ -34,7 +34,7 @@ def test_incropera_example_5_1() -> None:
 @pytest.mark.parametrize("start", [20.0, 25.0, 60.0])
 def test_lienhard_bead(start: float) -> None:
     """Lienhard, A Heat Transfer Textbook, bead in gas at 200 °C: τ 1.116 s, 95 % of the way in 3 τ."""
-    curve = HeatCurve(ambient=start, gain=200.0 - start, tau=1.116, dead=0.0, band=1e-6)
+    curve = HeatCurve(ambient=start, gain=200.0 - start, tau=1.116, band=1e-6)
     way = (curve.at(start, 500.0, 3 * 1.116) - start) / (200.0 - start)
     assert way == pytest.approx(0.950, abs=5e-4)
 
@@ -44,7 +44,7 @@ def test_between_bands(tau: float, seconds: float) -> None:
     """t = τ ln((T1 − Ta)/(T2 − Ta)), 230 → 225 °C, Ta 25 °C; lumped capacitance as in Çengel ch. 4."""
     assert decay_time(tau, 230.0, 225.0, 25.0) == pytest.approx(seconds, abs=0.005)
     # With a band of no width the curve is this law alone: 0.05 °C of tolerance are the difference.
-    curve = HeatCurve(25.0, 400.0, tau, dead=0.0, band=1e-6)
+    curve = HeatCurve(25.0, 400.0, tau, band=1e-6)
     assert curve.travel(230.05, 225.0, 0.05) == pytest.approx(decay_time(tau, 230.05, 225.05, 25.0))
 
 
@@ -76,8 +76,8 @@ def test_smith_two_points() -> None:
 
     K 2, τ 60, θ 8 come back, exactly: these two points are where the identity holds without rounding.
     """
-    curve = HeatCurve(ambient=0.0, gain=2.0, tau=60.0, dead=8.0, band=1e-9)
-    t28, t63 = _when(curve, 0.28347), _when(curve, 0.63212)
+    curve = HeatCurve(ambient=0.0, gain=2.0, tau=60.0, band=1e-9)
+    t28, t63 = (8.0 + _when(curve, share) for share in (0.28347, 0.63212))
     tau = 1.5 * (t63 - t28)
     assert tau == pytest.approx(60.0, rel=1e-4)
     assert t63 - tau == pytest.approx(8.0, rel=1e-3)
@@ -92,8 +92,8 @@ def test_sundaresan_two_points(tau: float, dead: float) -> None:
     two figures is the whole error of the rule, 0.7 % of τ, and of the dead time 1 % of τ + 1 % of θ (as much as 0.68 s
     of 8 s). The tolerance is that rounding, worked out here, not a figure that happens to pass.
     """
-    curve = HeatCurve(ambient=0.0, gain=2.0, tau=tau, dead=dead, band=1e-9)
-    t35, t85 = _when(curve, 0.353), _when(curve, 0.853)
+    curve = HeatCurve(ambient=0.0, gain=2.0, tau=tau, band=1e-9)
+    t35, t85 = (dead + _when(curve, share) for share in (0.353, 0.853))
     a, b = -math.log(0.647), -math.log(0.147)
     rounding_tau = (1 / (b - a) - 0.67) * (t85 - t35)
     rounding_dead = (1.3 - b / (b - a)) * t35 + (a / (b - a) - 0.29) * t85

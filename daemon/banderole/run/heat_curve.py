@@ -1,4 +1,4 @@
-"""The curve a heater should follow: first order plus dead time, under the control that a printer's firmware does.
+"""The curve a heater should follow: first order, under the control that a printer's firmware does.
 
 Full power far below the target, none far above, and in between a proportional approach whose band is the distance
 below the target at which full power ends. All of it in closed form, so that it costs microseconds.
@@ -29,12 +29,11 @@ def decay_time(tau: float, start: float, end: float, limit: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class HeatCurve:
-    """One heater: `ambient` °C, `gain` °C above ambient that full power would reach, `tau` s, `dead` s, `band` °C."""
+    """One heater: `ambient` °C, `gain` °C above ambient that full power would reach, `tau` s, `band` °C."""
 
     ambient: float
     gain: float
     tau: float
-    dead: float
     band: float
 
     @property
@@ -58,7 +57,7 @@ class HeatCurve:
         return self.tau / (1.0 + self.gain * (1.0 - self.power_at(target)) / self.band)
 
     def travel(self, start: float, target: float, tolerance: float) -> float | None:
-        """Seconds from `start` until within `tolerance` of `target`, °C, dead time included; None: never."""
+        """Seconds from `start` until within `tolerance` of `target`, °C; None: never."""
         if abs(start - target) <= tolerance:
             return 0.0
         rising = start < target
@@ -66,7 +65,7 @@ class HeatCurve:
         limit = self.ceiling if rising else self.ambient
         handover = self._handover(target, rising)
         change = min(goal, max(start, handover)) if rising else max(goal, min(start, handover))
-        seconds = self.dead + decay_time(self.tau, start, change, limit)
+        seconds = decay_time(self.tau, start, change, limit)
         if change != goal:
             seconds += (
                 self._approach_tau(target) * math.log(abs(change - target) / tolerance) if tolerance > 0 else math.inf
@@ -75,14 +74,13 @@ class HeatCurve:
 
     def at(self, start: float, target: float, elapsed: float) -> float:
         """°C expected `elapsed` s after the target was set while at `start`."""
-        left = elapsed - self.dead
-        if left <= 0.0 or start == target:
+        if elapsed <= 0.0 or start == target:
             return start
         rising = start < target
         limit = self.ceiling if rising else self.ambient
         handover = self._handover(target, rising)
         change = max(start, handover) if rising else min(start, handover)
         first = decay_time(self.tau, start, change, limit)
-        if left <= first:
-            return limit + (start - limit) * math.exp(-left / self.tau)
-        return target + (change - target) * math.exp(-(left - first) / self._approach_tau(target))
+        if elapsed <= first:
+            return limit + (start - limit) * math.exp(-elapsed / self.tau)
+        return target + (change - target) * math.exp(-(elapsed - first) / self._approach_tau(target))

@@ -316,11 +316,6 @@ class HeaterInterlocks:
         text = f"{self._heater} is off and climbed from {lowest:.1f} to {measured:.1f} °C: switch off at the mains"
         return Trip("heats_while_off", measured, level, text)
 
-    def _inertia(self) -> float:
-        """°C that full power would still add during the dead time."""
-        curve = None if self._model is None else self._model.curve
-        return 0.0 if curve is None else min(MOST_INERTIA, curve.dead * curve.gain / curve.tau)
-
     def _stuck(self, measured: float, now: float) -> Trip | None:
         if not self._still.long_enough(now):
             return None
