@@ -12,8 +12,10 @@ import time
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
+from unittest.mock import ANY
 
 import pytest
+from banderole.link.backoff import Backoff
 from banderole.link.broker import Broker
 
 from tests.support.mosquitto import Mosquitto, needs_mosquitto, password_line
@@ -220,14 +222,14 @@ async def test_a_flood_does_not_stand_before_an_abort(broker: Broker, mosquitto:
     assert worst < 0.5
 
 
-async def test_a_killed_process_is_told_by_its_will(mosquitto: Mosquitto) -> None:
-    """3.1.2-8: the will is published when the connection ends without a farewell; a clean end says it itself."""
+async def another_process(url: str) -> asyncio.subprocess.Process:
+    """A daemon of the same printer, online; it ends in order when its stdin does."""
     code = f"""
         import asyncio, sys
         from banderole.link.broker import Broker
         from tests.support.outlet import Settings
         async def main():
-            broker = Broker(Settings({mosquitto.url!r}), "bench-a", "9", lambda r, w: {{}}, run_id=lambda: None)
+            broker = Broker(Settings({url!r}), "bench-a", "9", lambda r, w: {{}}, run_id=lambda: None)
             task = asyncio.create_task(broker.run())
             while not broker.online:
                 await asyncio.sleep(0.01)
@@ -237,21 +239,27 @@ async def test_a_killed_process_is_told_by_its_will(mosquitto: Mosquitto) -> Non
             await task
         asyncio.run(main())
     """
+    process = await asyncio.create_subprocess_exec(
+        sys.executable, "-c", textwrap.dedent(code), stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    )
+    assert process.stdout is not None
+    assert await process.stdout.readline() == b"up\n"
+    return process
+
+
+async def test_a_killed_process_is_told_by_its_will(mosquitto: Mosquitto) -> None:
+    """3.1.2-8: the will is published when the connection ends without a farewell; a clean end says it itself."""
     async with peer(mosquitto.port, f"{BASE}/presence") as viewer:
-        for how, since in [(signal.SIGKILL, False), (None, True)]:
+        for killed in (True, False):
             viewer.got.clear()
-            process = await asyncio.create_subprocess_exec(
-                sys.executable, "-c", textwrap.dedent(code), stdin=subprocess.PIPE, stdout=subprocess.PIPE
-            )
-            assert process.stdout is not None
-            assert await process.stdout.readline() == b"up\n"
-            if how is not None:
-                process.send_signal(how)
-            await process.communicate(b"\n" if how is None else None)
+            process = await another_process(mosquitto.url)
+            if killed:
+                process.kill()
+            await process.communicate(b"")
             await until(lambda: len(viewer.got) >= 2)
             online, offline = viewer.bodies(f"{BASE}/presence")[-2:]
             assert (online["online"], offline["online"]) == (True, False)
-            assert (offline["since"] is not None) == since
+            assert (offline["since"] is None) == killed
     async with peer(mosquitto.port, f"{BASE}/presence") as late:
         await until(lambda: bool(late.got))
         assert late.got[0].retain
@@ -299,20 +307,35 @@ async def test_what_waits_goes_out_before_presence_says_false(mosquitto: Mosquit
         assert str(viewer.got[-1].topic) == f"{BASE}/presence"
 
 
-async def test_the_second_of_twins_takes_over_and_its_presence_stands(mosquitto: Mosquitto, run: Run) -> None:
+async def test_a_half_open_predecessor_cannot_say_we_are_gone(mosquitto: Mosquitto, run: Run) -> None:
     """M3. 3.1.4-3: the same client id ends the other connection; its will comes before our presence, not after."""
-    older, newer = make(Settings(mosquitto.url), run), make(Settings(mosquitto.url), run)
-    first = asyncio.create_task(older.run())
-    await until(lambda: older.online)
-    first.cancel()  # as if frozen: it does not come back
-    second = asyncio.create_task(newer.run())
+    older = await another_process(mosquitto.url)
+    older.send_signal(signal.SIGSTOP)  # its connection stands, as after a broken line
+    newer = make(Settings(mosquitto.url), run)
+    task = asyncio.create_task(newer.run())
     await until(lambda: newer.online)
-    await asyncio.gather(first, return_exceptions=True)
-    async with peer(mosquitto.port, f"{BASE}/presence") as viewer:
-        await until(lambda: bool(viewer.got))
-        assert viewer.bodies(f"{BASE}/presence")[-1]["online"] is True
+    older.kill()
+    await older.wait()
+    async with peer(mosquitto.port) as someone:
+        assert (await command(someone))["accepted"]
+    async with peer(mosquitto.port, f"{BASE}/presence") as late:
+        await until(lambda: bool(late.got))
+        assert late.bodies(f"{BASE}/presence") == [{"online": True, "since": ANY, "version": "0.1.0"}]
     await newer.close()
-    await second
+    await task
+
+
+async def test_twins_do_not_fight_without_a_pause(mosquitto: Mosquitto, run: Run) -> None:
+    """M3. Each takes the place of the other; the waits grow all the same, since no connection lasted."""
+    twins = [make(Settings(mosquitto.url), run, Backoff(0.02, 5.0, seed=seed)) for seed in (1, 2)]
+    tasks = [asyncio.create_task(twin.run()) for twin in twins]
+    connected = "New client connected"
+    await until(lambda: mosquitto.log().count(connected) >= 12)
+    before = mosquitto.log().count(connected)
+    await asyncio.sleep(0.25)
+    assert mosquitto.log().count(connected) - before <= 3  # each waits 0.3 s and more by now
+    await asyncio.gather(*(twin.close() for twin in twins))
+    await asyncio.gather(*tasks, return_exceptions=True)
 
 
 async def test_over_websockets(mosquitto: Mosquitto, run: Run) -> None:

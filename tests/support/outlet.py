@@ -34,7 +34,7 @@ class Run:
         return {"accepted": True, "state": "Holding", "reason": "", "exit": 0}
 
 
-def make(settings: Settings, run: Run) -> Broker:
+def make(settings: Settings, run: Run, backoff: Backoff | None = None) -> Broker:
     return Broker(
         settings,
         "bench-a",
@@ -42,5 +42,5 @@ def make(settings: Settings, run: Run) -> Broker:
         run.handle,
         run_id=lambda: "r1",
         on_refused=run.refused.append,
-        backoff=Backoff(0.05, 0.2, seed=1),
+        backoff=backoff or Backoff(0.05, 0.2, seed=1),
     )

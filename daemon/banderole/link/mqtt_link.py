@@ -65,6 +65,11 @@ class Connection(aiomqtt.Client):
         """Farewell and close, without waiting for anything."""
         self._client.disconnect()
 
+    def forget_the_end(self) -> None:
+        """Why the connection broke was told by what failed on it; else the collector would complain a second time."""
+        if self._disconnected.done() and not self._disconnected.cancelled():
+            self._disconnected.exception()
+
 
 @asynccontextmanager
 async def connected(connection: Connection) -> AsyncIterator[Connection]:
@@ -74,6 +79,7 @@ async def connected(connection: Connection) -> AsyncIterator[Connection]:
         await connection.__aenter__()
     except BaseException:
         connection.hang_up()
+        connection.forget_the_end()
         raise
     try:
         yield connection
@@ -83,6 +89,7 @@ async def connected(connection: Connection) -> AsyncIterator[Connection]:
             await connection.__aexit__(None, None, None)
         except MqttError as why:
             log.debug("left without a farewell: %s", why)  # the keep-alive ends what is left of it
+        connection.forget_the_end()
 
 
 def make_connection(
