@@ -180,6 +180,33 @@ async def test_events_of_an_outage_follow_late_without_a_gap(broker: Broker, mos
         assert (await command(after))["accepted"]
 
 
+async def test_half_open_is_found_and_the_run_never_waits(
+    mosquitto: Mosquitto, run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """M3. The connection stands, nobody answers: publishing returns at once, what waits follows late."""
+    monkeypatch.setattr("banderole.link.mqtt_link.ANSWER_S", 0.2)
+    made = make(Settings(mosquitto.url), run)
+    task = asyncio.create_task(made.run())
+    await until(lambda: made.online)
+    async with peer(mosquitto.port, f"{BASE}/event") as viewer:
+        mosquitto.freeze()
+        begun = time.monotonic()
+        for seq in range(1, 1001):
+            made.event({"seq": seq, "kind": "settled"})
+            made.publish_run({**STATUS, "height": float(seq)})
+            made.thermal({"nozzle": 200.0})
+        assert time.monotonic() - begun < 0.5
+        await until(lambda: not made.online)
+        mosquitto.thaw()
+        await until(lambda: bool(viewer.got) and viewer.bodies(f"{BASE}/event")[-1]["seq"] == 1000)
+        seqs = [event["seq"] for event in viewer.bodies(f"{BASE}/event")]
+        # The one on its way may come twice (at least once, 4.3.2); its number tells.
+        assert list(dict.fromkeys(seqs)) == list(range(1, 1001))
+        assert len(seqs) <= 1002
+    await made.close()
+    await task
+
+
 async def test_the_status_is_told_on_edges_and_else_once_a_second(broker: Broker, mosquitto: Mosquitto) -> None:
     async with peer(mosquitto.port, f"{BASE}/run") as viewer:
         for step in range(100):

@@ -94,9 +94,13 @@ class Mosquitto:
         self._process.send_signal(signal.SIGSTOP)
         os.waitpid(self._process.pid, os.WUNTRACED)
 
+    def thaw(self) -> None:
+        assert self._process is not None
+        self._process.send_signal(signal.SIGCONT)
+
     def stop(self) -> None:
         if self._process is not None:
-            self._process.send_signal(signal.SIGCONT)
+            self.thaw()
             self._end(signal.SIGTERM)
 
     def _end(self, how: signal.Signals) -> None:
