@@ -18,7 +18,7 @@ import pytest
 from banderole.link.backoff import Backoff
 from banderole.link.broker import Broker
 
-from tests.support.mosquitto import Mosquitto, needs_mosquitto, password_line
+from tests.support.mosquitto import Mosquitto, needs_mosquitto, password_line, running
 from tests.support.mqtt_peer import Peer, body_of, peer, property_of
 from tests.support.outlet import STATUS, Run, Settings, make
 from tests.support.waiting import until
@@ -30,10 +30,8 @@ BASE = "yard/bench-a"
 
 @pytest.fixture
 async def mosquitto(tmp_path: Path) -> AsyncIterator[Mosquitto]:
-    made = Mosquitto(tmp_path)
-    await made.start()
-    yield made
-    made.stop()
+    async with running(tmp_path) as made:
+        yield made
 
 
 @pytest.fixture
@@ -381,28 +379,26 @@ async def test_a_password(tmp_path: Path, run: Run, caplog: pytest.LogCaptureFix
     """The right password gets in; a wrong one is said once, and never shown."""
     passwords = tmp_path / "passwords"
     passwords.write_text(password_line("bench-a", "s3cret"))
-    mosquitto = Mosquitto(tmp_path, f"password_file {passwords}")
-    await mosquitto.start()
-    secret = tmp_path / "secret"
-    secret.write_text("s3cret\n")
-    secret.chmod(0o600)
-    settings = Settings(mosquitto.url, user="bench-a", password_file=str(secret))
-    made = make(settings, run)
-    task = asyncio.create_task(made.run())
-    await until(lambda: made.online)
-    await made.close()
-    await task
-    assert "trying again" not in caplog.text
-    secret.write_text("wrong\n")
-    stranger = make(settings, run)
-    task = asyncio.create_task(stranger.run())
-    await until(lambda: "trying again" in caplog.text)
-    await asyncio.sleep(0.2)
-    assert not stranger.online
-    assert sum("trying again" in record.getMessage() for record in caplog.records) == 1
-    assert "wrong" not in caplog.text
-    await stranger.close()
-    mosquitto.stop()
+    async with running(tmp_path, f"password_file {passwords}") as mosquitto:
+        secret = tmp_path / "secret"
+        secret.write_text("s3cret\n")
+        secret.chmod(0o600)
+        settings = Settings(mosquitto.url, user="bench-a", password_file=str(secret))
+        made = make(settings, run)
+        task = asyncio.create_task(made.run())
+        await until(lambda: made.online)
+        await made.close()
+        await task
+        assert "trying again" not in caplog.text
+        secret.write_text("wrong\n")
+        stranger = make(settings, run)
+        task = asyncio.create_task(stranger.run())
+        await until(lambda: "trying again" in caplog.text)
+        await asyncio.sleep(0.2)
+        assert not stranger.online
+        assert sum("trying again" in record.getMessage() for record in caplog.records) == 1
+        assert "wrong" not in caplog.text
+        await stranger.close()
 
 
 async def test_a_broker_that_denies_the_commands_is_still_told_everything(

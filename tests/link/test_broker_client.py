@@ -19,7 +19,7 @@ from banderole.link.backoff import Backoff
 from banderole.link.broker import Broker
 from banderole.link.broker_client import Credentials, NobodyThere, ask, read_status, watch
 
-from tests.support.mosquitto import Mosquitto, free_port, needs_mosquitto
+from tests.support.mosquitto import Mosquitto, free_port, needs_mosquitto, running
 from tests.support.outlet import STATUS, Run, Settings, make
 from tests.support.waiting import until
 
@@ -30,10 +30,8 @@ NOBODY = Credentials()
 
 @pytest.fixture
 async def mosquitto(tmp_path: Path) -> AsyncIterator[Mosquitto]:
-    made = Mosquitto(tmp_path)
-    await made.start()
-    yield made
-    made.stop()
+    async with running(tmp_path) as made:
+        yield made
 
 
 @pytest.fixture
@@ -158,20 +156,18 @@ async def test_over_tls_with_the_right_authority_only(
 ) -> None:
     port = free_port()
     keys = certificates(tmp_path)
-    mosquitto = Mosquitto(tmp_path, f"listener {port} 127.0.0.1\n{keys}")
-    await mosquitto.start()
-    url = f"mqtts://127.0.0.1:{port}"
-    made = make(Settings(url, ca_file=str(tmp_path / "ca.pem")), run)
-    task = asyncio.create_task(made.run())
-    await until(lambda: made.online)
-    good = Credentials(ca_file=str(tmp_path / "ca.pem"))
-    reply = await asyncio.to_thread(ask, url, "yard", "bench-a", {"command": "hold"}, good)
-    assert reply["accepted"]
-    with pytest.raises(NobodyThere, match="certificate"):
-        await asked(url, {"command": "hold"})  # the system's authorities do not know this one
-    await made.close()
-    await task
-    mosquitto.stop()
+    async with running(tmp_path, f"listener {port} 127.0.0.1\n{keys}"):
+        url = f"mqtts://127.0.0.1:{port}"
+        made = make(Settings(url, ca_file=str(tmp_path / "ca.pem")), run)
+        task = asyncio.create_task(made.run())
+        await until(lambda: made.online)
+        good = Credentials(ca_file=str(tmp_path / "ca.pem"))
+        reply = await asyncio.to_thread(ask, url, "yard", "bench-a", {"command": "hold"}, good)
+        assert reply["accepted"]
+        with pytest.raises(NobodyThere, match="certificate"):
+            await asked(url, {"command": "hold"})  # the system's authorities do not know this one
+        await made.close()
+        await task
     gc.collect()  # the client library leaves the socket of a failed handshake to the collector
 
 

@@ -10,6 +10,8 @@ import signal
 import socket
 import subprocess
 from base64 import b64encode
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
@@ -111,3 +113,14 @@ class Mosquitto:
 
     def log(self) -> str:
         return (self._folder / "log").read_text(errors="replace")
+
+
+@asynccontextmanager
+async def running(folder: Path, extra: str = "") -> AsyncIterator[Mosquitto]:
+    """Ended however the test ends, killed and frozen ones too."""
+    made = Mosquitto(folder, extra)
+    try:
+        await made.start()
+        yield made
+    finally:
+        made.stop()
