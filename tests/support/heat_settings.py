@@ -1,42 +1,22 @@
-"""Interlock settings for tests, with time warped as the heater's is."""
+"""Interlock settings for tests: the printer file's defaults, with time warped as the heater's is."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from banderole.plan.interlock_settings import BedInterlocks, HeaterInterlocks, Jump, Overshoot, Rise, Runaway
 
 
-@dataclass(frozen=True)
-class Rise:
-    degrees: float
-    within_s: float
-
-
-@dataclass(frozen=True)
-class For:
-    degrees: float
-    for_s: float
-
-
-@dataclass(frozen=True)
-class Jump:
-    degrees_per_s: float
-
-
-@dataclass(frozen=True)
-class Settings:
-    rise: Rise
-    runaway: For
-    overshoot: For
-    jump: Jump
-    stuck_s: float
-
-
-def settings(warp: float = 1.0) -> Settings:
-    """The nozzle's defaults; a heater that runs faster is given less time, and may jump further in a second."""
-    return Settings(
-        Rise(3.0, 25.0 / warp),
-        For(12.0, 15.0 / warp),
-        For(12.0, 8.0 / warp),
-        Jump(60.0 * max(1.0, warp / 8)),
-        60.0 / warp,
+def settings(warp: float = 1.0) -> HeaterInterlocks:
+    """The nozzle's; a heater that runs faster is given less time, and may jump further in a second."""
+    plain = HeaterInterlocks()
+    return HeaterInterlocks(
+        rise=Rise(degrees=plain.rise.degrees, within_s=plain.rise.within_s / warp),
+        runaway=Runaway(degrees=plain.runaway.degrees, for_s=plain.runaway.for_s / warp),
+        overshoot=Overshoot(degrees=plain.overshoot.degrees, for_s=plain.overshoot.for_s / warp),
+        jump=Jump(degrees_per_s=plain.jump.degrees_per_s * max(1.0, warp / 8)),
+        stuck_s=plain.stuck_s / warp,
     )
+
+
+def bed_settings() -> BedInterlocks:
+    """The bed's."""
+    return BedInterlocks()

@@ -16,13 +16,14 @@ COLDEST = -20.0
 ABOVE_LIMIT = 20.0
 # °C. Less is noise or a step of rounding, however short the interval between two readings.
 LEAST_JUMP = 10.0
-# Readings until a jump is held against the reference; before, the reference itself may be the wild one.
+# The reference itself may be the wild one among so many first readings: a jump there begins anew from its end.
 TRUSTED_AFTER = 3
 # One wild sample is counted; so many in a row are no accident.
 IN_A_ROW = 2
 
-# Changes larger than this many steps of the reading cannot hide in rounding.
-STEPS = 3.0
+# °C that must have been due before standing still is a fault: three steps of whole degrees, the coarsest readings there
+# are. Finer readings get no less, since the expected curve is no better than that either.
+MOVES = 3.0
 # °C, step of a reading until a smaller one has been seen: whole degrees.
 COARSEST = 1.0
 # Change of mean power at which the temperature must change: above what a part fan costs (a fifth at most, measured
@@ -30,9 +31,10 @@ COARSEST = 1.0
 POWER_CHANGE = 0.35
 # Power that counts as none.
 NO_POWER = 0.03
-# °C above the setpoint, and absolutely, from which a heater without power must be seen to cool.
+# °C above the setpoint, and absolutely, from which a heater without power must be seen to cool. Enclosures, and a nozzle
+# over a hot bed, stand still at 70 °C and more without any power of their own (common practice, no source).
 COOLS_ABOVE = 3.0
-COOLS_FROM = 45.0
+COOLS_FROM = 80.0
 # Times `stuck_s` for which it may stand still where nothing is known of the heater: a heavy bed near room temperature
 # takes that long for one whole degree.
 UNMODELLED = 3.0
@@ -46,7 +48,7 @@ class Plausible:
         self._highest = limit + ABOVE_LIMIT
         self._rate = degrees_per_s
         self._good: float | None = None
-        self._accepted = 0
+        self._seen = 0
         self._at: float | None = None
         self._bad = 0
 
@@ -56,15 +58,15 @@ class Plausible:
         self._at = now
         if not COLDEST <= measured <= self._highest:  # a NaN is in no range
             return False, self._count(self._impossible(measured))
+        self._seen += 1
         if self._good is not None:
             allowed = max(LEAST_JUMP, self._rate * interval)
             if abs(measured - self._good) > allowed:
                 said = self._count(self._jump(measured, self._good, interval, allowed))
-                if self._accepted < TRUSTED_AFTER:
+                if self._seen <= TRUSTED_AFTER:
                     self._good, self._bad = measured, 0
                 return False, said
         self._good = measured
-        self._accepted += 1
         self._bad = 0
         return True, None
 
@@ -173,6 +175,6 @@ class Stillness:
 
     def model_says(self, expected: float | None) -> str | None:
         """Why, by the expected curve, the reading should have moved; None: no reason."""
-        if expected is None or abs(expected - self.value) <= STEPS * self.resolution:
+        if expected is None or abs(expected - self.value) <= MOVES:
             return None
         return f"{expected:.1f} °C was due"
