@@ -1,7 +1,7 @@
 """A line of a file or a block → what stands in it (NIST RS274/NGC, NISTIR 6556 v3, §3.3, and the printing convention).
 
-Printing differs from NIST in a few places, each marked here: `;` opens a comment, line numbers may pass 99999, a word may
-stand without a number (`G28 X`), and the text after M117 is a message and no words.
+Printing differs from NIST in a few places, each marked here: `;` opens a comment, line numbers may pass 99999, a word
+may stand without a number (`G28 X`), and the text after M117 or M118 is a message: no words, and parentheses belong to it.
 """
 
 from __future__ import annotations
@@ -10,26 +10,29 @@ import re
 
 Word = tuple[str, float | None]
 
-_PARENTHESIS = re.compile(rb"\([^)]*\)")
+# From left to right: a semicolon inside parentheses is part of that comment, and a parenthesis behind a semicolon of that.
+_COMMENT = re.compile(rb"\([^)]*\)|;.*", re.DOTALL)
 _NUMBER = re.compile(rb"[Nn]\s*\d+\s*")
 _SUM = re.compile(rb"\s*\*\d+\s*$")
 _RENUMBER = re.compile(rb"[Mm]\s*110(?!\d)")
 # A letter and, where it has one, its number. NIST numbers have no exponent: X1E5 is X1 and E5.
 _WORD = re.compile(r"([A-Z])([-+]?(?:\d+\.?\d*|\.\d+))?")
-_MESSAGE = re.compile(rb"\s*[Mm]\s*117(?!\d)")
+_MESSAGE = re.compile(rb"(?:\s*[Nn]\s*\d+)?\s*[Mm]\s*11([78])(?!\d)")
+
+_MODES = {"G": frozenset((17.0, 18.0, 19.0, 20.0, 21.0, 90.0, 91.0)), "M": frozenset((82.0, 83.0))}
+"""Commands that only say how others are meant; NIST table 8 puts them before the motion of the same block."""
 
 
 def block_of(line: bytes) -> bytes:
     """The block in a line of a file as it stands, byte for byte; b"" where there is none.
 
-    Left off, because they are not part of a command: comments in both styles, blank ends, `%`, a line number, a checksum,
-    and M110, which would set the line number that we count ourselves.
+    Left off, because they are not part of a command: comments in both styles, blank ends, `%`, a line number, a
+    checksum, and M110, which would set the line number that we count ourselves.
     """
-    block = line.split(b";", 1)[0].strip() if b";" in line else line.strip()
+    bracketed = b"(" in line and not _MESSAGE.match(line)
+    block = (_COMMENT.sub(b"", line) if bracketed else line.split(b";", 1)[0]).strip()
     if not block:
         return block
-    if b"(" in block:
-        block = _PARENTHESIS.sub(b"", block).strip()
     if block[:1] in (b"N", b"n"):
         numbered = _NUMBER.match(block)
         if numbered:
@@ -44,21 +47,38 @@ def block_of(line: bytes) -> bytes:
 def words_of(block: bytes) -> list[Word]:
     """The words of a block in their order, upper case: `g0x +0. 12y 7` → [("G", 0.0), ("X", 0.12), ("Y", 7.0)].
 
-    Blanks and tabs mean nothing outside comments (§3.3). The text of a message (M117) is left off.
+    Blanks and tabs mean nothing outside comments (§3.3). The text of a message (M117, M118) is left off.
     """
-    if _MESSAGE.match(block):
-        return [("M", 117.0)]
+    if (message := _MESSAGE.match(block)) is not None:
+        return [("M", 117.0 if message[1] == b"7" else 118.0)]
     text = block.decode("latin-1").upper().replace(" ", "").replace("\t", "")
     return [(letter, float(number) if number else None) for letter, number in _WORD.findall(text)]
 
 
+def is_mode(word: Word) -> bool:
+    """Whether the word only says how others are meant: plane, unit, distance mode, mode of E."""
+    return word[1] in _MODES.get(word[0], ())
+
+
 def head_of(words: list[Word]) -> str:
-    """The command word of a block as `G1`, `M104`, `T0`; "" where there is none. G and M before T, the first of them counts."""
-    for letter, number in words:
-        if letter in "GM" and number is not None:
-            whole = int(number)
-            return f"{letter}{whole}" if whole == number else f"{letter}{number:g}"
+    """The command of a block as `G1`, `M104`, `T0`; "" where there is none.
+
+    Of several, the first that is no mere mode: `G91 G1 X5` and `G1 X5 G91` are a G1. G and M come before T.
+    """
+    commands = [word for word in words if word[0] in "GM" and word[1] is not None]
+    for word in commands:
+        if len(commands) == 1 or not is_mode(word):
+            return _named(word)
+    if commands:
+        return _named(commands[0])
     for letter, number in words:
         if letter == "T":
             return "T" if number is None else f"T{int(number)}"
     return ""
+
+
+def _named(word: Word) -> str:
+    letter, number = word
+    assert number is not None
+    whole = int(number)
+    return f"{letter}{whole}" if whole == number else f"{letter}{number:g}"
