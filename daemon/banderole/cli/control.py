@@ -3,25 +3,44 @@
 from __future__ import annotations
 
 import json as json_
-import sys
+import re
 from typing import Annotated
 
 import typer
 
+from banderole.cli.errors import NoName
+from banderole.cli.say import clean, complain, say
 from banderole.link import client
+from banderole.places import PlaceError, checked_name, known_names
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Any
 
-To = Annotated[str | None, typer.Option("--to", help="the printer's name; left out where only one run is going")]
+_AT = re.compile(r"now|layer|band:[1-9][0-9]{0,3}")  # the same as over the broker (link/commands.py)
+
+
+def _names() -> list[str]:
+    """For the shell's completion."""
+    return known_names()
+
+
+def _checked_at(at: str) -> str:
+    if not _AT.fullmatch(at):
+        raise typer.BadParameter(f"{at!r}: say now, layer or band:N", param_hint="--at")
+    return at
+
+
+To = Annotated[
+    str | None,
+    typer.Option("--to", help="the printer's name; left out where only one run is going", autocompletion=_names),
+]
 BrokerUrl = Annotated[str | None, typer.Option("--broker", help="mqtt://HOST:PORT, to act from another machine")]
 Root = Annotated[str, typer.Option("--root", help="topic above the printer's name, with --broker")]
 Json = Annotated[bool, typer.Option("--json", help="the answer as JSON")]
-
-
-class NoName(Exception):
-    """Which printer is meant? (exit 2)"""
+At = Annotated[
+    str, typer.Option("--at", help="now, layer (the next one begins), or band:N (before it)", callback=_checked_at)
+]
 
 
 def register(app: typer.Typer) -> None:
@@ -30,11 +49,12 @@ def register(app: typer.Typer) -> None:
 
 
 def named(to: str | None) -> str:
-    """The printer meant: the one named, else the only one that is going."""
+    """The printer meant: the one named, else the only one that is going. Raises NoName."""
     if to is not None:
-        return to
-    from banderole.places import known_names
-
+        try:
+            return checked_name(to)
+        except PlaceError as why:
+            raise NoName(str(why)) from None
     names = known_names()
     if len(names) == 1:
         return names[0]
@@ -43,27 +63,29 @@ def named(to: str | None) -> str:
 
 
 def ask(request: dict[str, Any], to: str | None, broker: str | None, root: str) -> dict[str, Any]:
-    """The answer to one request. Raises NobodyThere."""
+    """The answer to one request. Raises NoName, NobodyThere, AccessRefused."""
     if broker is None:
         return client.ask(named(to), request)
     from banderole.link import broker_client
 
     if to is None:
         raise NoName("which printer? say --to NAME with --broker")
-    return broker_client.ask(broker, root, to, request, broker_client.user_credentials())
+    return broker_client.ask(broker, root, named(to), request, broker_client.user_credentials())
 
 
 def act(request: dict[str, Any], to: str | None, broker: str | None, root: str, json: bool) -> None:
     """Ask, say the answer, leave with its exit code."""
     answer = ask(request, to, broker, root)
-    accepted = bool(answer.get("accepted"))
+    accepted = answer.get("accepted") is True
+    said = clean(answer.get("reason") or answer.get("state") or "no reason given")
     if json:
-        print(json_.dumps(answer, ensure_ascii=False))
+        say(json_.dumps(answer, ensure_ascii=False))
     elif accepted:
-        print(f"{request['command']}: accepted; {answer.get('reason') or answer.get('state')}")
+        say(f"{request['command']}: accepted; {said}")
     else:
-        print(f"{request['command']}: refused; {answer.get('reason')}", file=sys.stderr)
-    raise typer.Exit(int(answer.get("exit", 0 if accepted else 3)))
+        complain(f"{request['command']}: refused; {said}")
+    code = answer.get("exit")
+    raise typer.Exit(code if isinstance(code, int) and (accepted or code) else 0 if accepted else 3)
 
 
 def status(to: To = None, broker: BrokerUrl = None, root: Root = "banderole", json: Json = False) -> None:
@@ -71,40 +93,47 @@ def status(to: To = None, broker: BrokerUrl = None, root: Root = "banderole", js
 
     Example: banderole status --to bench-a
     """
+    from banderole.cli.status_lines import lines_of
+
+    for online, found in _found(to, broker, root):
+        if json:
+            say(json_.dumps(found if broker is None else {"online": online, **found}, ensure_ascii=False))
+            continue
+        if not online:
+            complain(f"{clean(found.get('printer'))}: not on the broker now; this was its last word, not how it is")
+        for line in lines_of(found):
+            say(line)
+
+
+def _found(to: str | None, broker: str | None, root: str) -> list[tuple[bool, dict[str, Any]]]:
+    """Whether the daemon is there, and its status; over a broker, without a name, of every printer."""
     if broker is None:
-        found = client.ask(named(to), {"command": "status"}).get("status", {})
-    else:
-        from banderole.link import broker_client
+        return [(True, _status_in(client.ask(named(to), {"command": "status"})))]
+    from banderole.link import broker_client
 
-        entries = broker_client.read_status(broker, root, to or "+", broker_client.user_credentials())
-        if not entries:
-            raise client.NobodyThere(f"{broker}: knows no printer {to or ''} under {root}")
-        found = next(iter(entries.values())).get("status", {})
-    if json:
-        print(json_.dumps(found, ensure_ascii=False))
-        return
-    for line in lines_of(found):
-        print(line)
-
-
-def lines_of(found: dict[str, Any]) -> list[str]:
-    """A status in plain lines."""
-    measured, wanted = found.get("measured") or {}, found.get("setpoint") or {}
-    heat = " · ".join(f"{heater} {value:.1f} °C, to be {wanted.get(heater, 0):g}" for heater, value in measured.items())
-    lines = [
-        f"{found.get('printer')}: {found.get('state')}, {found.get('doing')}",
-        f"{found.get('file')}: band {found.get('band') or '-'} of {found.get('bands')}, {found.get('height')} mm, "
-        f"{float(found.get('fraction') or 0):.0%}",
+    name = "+" if to is None else named(to)
+    entries = broker_client.read_status(broker, root, name, broker_client.user_credentials())
+    known = {printer: entry for printer, entry in sorted(entries.items()) if isinstance(entry.get("status"), dict)}
+    if not known:
+        raise client.NobodyThere(f"{broker}: knows no printer {to or ''} under {root}; check --root and the name")
+    return [
+        (
+            (entry.get("presence") or {}).get("online") is True,
+            {**entry["status"], "printer": printer},
+        )
+        for printer, entry in known.items()
     ]
-    if heat:
-        lines.append(heat)
-    if found.get("hold"):
-        lines.append(f"hold asked for: {found['hold']}")
-    return lines + [f"{one['grade']} {one['alarm']}: {one['text']}" for one in found.get("alarms") or []]
+
+
+def _status_in(answer: dict[str, Any]) -> dict[str, Any]:
+    found = answer.get("status")
+    if not isinstance(found, dict):
+        raise client.NobodyThere(f"answered, but not with a status: {clean(answer.get('reason') or answer)[:200]}")
+    return found
 
 
 def hold(
-    at: Annotated[str, typer.Option("--at", help="now, layer (the next one begins), or band:N (before it)")] = "now",
+    at: At = "now",
     withdraw: Annotated[bool, typer.Option("--withdraw", help="take a hold back that has not begun")] = False,
     to: To = None,
     broker: BrokerUrl = None,
@@ -144,7 +173,7 @@ def abort(to: To = None, broker: BrokerUrl = None, root: Root = "banderole", jso
 
 
 def estop(to: To = None, broker: BrokerUrl = None, root: Root = "banderole", json: Json = False) -> None:
-    """Abort by the printer's own emergency stop: it needs a restart afterwards.
+    """Abort by the printer's own emergency stop: it needs a restart.
 
     Example: banderole estop --to bench-a
     """
@@ -153,18 +182,20 @@ def estop(to: To = None, broker: BrokerUrl = None, root: Root = "banderole", jso
 
 def reset(
     printer: Annotated[
-        str | None, typer.Option("--printer", help="the printer file, or its name: nothing is running")
+        str | None, typer.Option("--printer", help="the printer file, or its name, where nothing is running")
     ] = None,
     to: To = None,
+    broker: BrokerUrl = None,
+    root: Root = "banderole",
     json: Json = False,
 ) -> None:
-    """Take the latch off after a trip: wants the heat proven off and the nozzle below 60 °C.
+    """Take the latch off: heat proven off, nozzle below 60 °C.
 
     Example: banderole reset --printer bench-a
     """
     if printer is None:
-        act({"command": "reset"}, to, None, "", json)
+        act({"command": "reset"}, to, broker, root, json)
+        return
     from banderole.cli.run_command import reset_idle
 
-    assert printer is not None
     reset_idle(printer)

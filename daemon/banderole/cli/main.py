@@ -1,16 +1,21 @@
-"""The command `banderole`: every command in its group's module; errors become one line and the contract's exit code."""
+"""The command `banderole`: each group of commands in a module of its own; errors become one line and an exit code.
+
+A new group is a module with `register(app)`, named in `GROUPS`. What is heavy (pydantic, rich, aiomqtt, pyserial,
+asyncio) is imported inside the commands that need it: `estop` must not wait for it.
+"""
 
 from __future__ import annotations
 
-import os
 import sys
-import traceback
 
 import typer
 
 from banderole.cli import control, demo_command, ports, run_command, survey_command, watch
+from banderole.cli.errors import exit_code_of
+from banderole.cli.say import let_go_of_stdout
 
-OUR_FAULT = 70
+INTERRUPTED_IN_TYPER = 130  # what typer makes of a KeyboardInterrupt, before anybody else sees it
+GROUPS = (demo_command, survey_command, run_command, control, watch, ports)
 
 app = typer.Typer(
     name="banderole",
@@ -19,33 +24,31 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for group in (demo_command, survey_command, run_command, control, watch, ports):
+for group in GROUPS:
     group.register(app)
 
 
 def main() -> None:
-    """Run the command line; exits with the contract's codes."""
+    """Run the command line; exits with one of the contract's codes."""
+    code = command_line(sys.argv[1:])
+    let_go_of_stdout()
+    sys.exit(code)
+
+
+def command_line(arguments: list[str]) -> int:
+    """The exit code of one command. Raises SystemExit only for the shell's completion."""
     try:
-        app()
-    except SystemExit:
+        # Not standalone: that would print usage over several lines, and leave with codes of its own.
+        code = app(arguments, prog_name="banderole", standalone_mode=False)
+    except SystemExit as leave:
+        if isinstance(leave.__context__, BrokenPipeError):
+            return 0  # `… | head`: the reader has enough
         raise
     except BaseException as why:
-        sys.exit(exit_code_of(why))
-
-
-def exit_code_of(why: BaseException) -> int:
-    """Says an error in one line on stderr, and what the contract makes of it."""
-    name = type(why).__name__
-    codes = {"InputError": 2, "NoName": 2, "AccessRefused": 2, "RefusedHere": 3, "PlaceError": 3, "NobodyThere": 6}
-    if name in codes:
-        print(why, file=sys.stderr)
-        return codes[name]
-    if isinstance(why, KeyboardInterrupt):
-        return 4
-    print(f"our own fault: {name}: {why}", file=sys.stderr)
-    if os.environ.get("BANDEROLE_DEBUG"):
-        traceback.print_exception(why)
-    return OUR_FAULT
+        return exit_code_of(why)
+    if code == INTERRUPTED_IN_TYPER:
+        return exit_code_of(KeyboardInterrupt())
+    return code if isinstance(code, int) else 0
 
 
 if __name__ == "__main__":

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
+import logging
 import signal
 from collections.abc import AsyncIterator
 from typing import Any, Final, Protocol
@@ -17,6 +19,12 @@ from banderole.run import whole_run
 from banderole.run.effects import Ended
 from banderole.run.runner import Job, Link, Runner
 
+log = logging.getLogger("banderole.stage")
+
+TOLD: Final = ("held", "settle_late", "trip", "run_ended")
+TOLD_S: Final = 60.0
+"""For a command that sends a message; a longer one is left to itself."""
+MOST_TOLD: Final = 8
 SHOW_S: Final = 0.25
 """Between two looks of a screen: what a person takes for at once."""
 
@@ -82,6 +90,33 @@ async def make_safe(printer: Printer, port: Link, prior: dict[str, float]) -> tu
     return ended, dict(runner.engine.watch.measured)
 
 
+class Teller:
+    """Runs the owner's command with the event as JSON on its stdin, for what a person should know at once."""
+
+    def __init__(self, command: tuple[str, ...]) -> None:
+        self._command = command
+        self._tasks: set[asyncio.Task[None]] = set()
+
+    def __call__(self, event: dict[str, Any]) -> None:
+        if event["kind"] in TOLD and len(self._tasks) < MOST_TOLD:
+            task = asyncio.create_task(self._tell(json.dumps(event).encode()), name="told")
+            self._tasks.add(task)
+            task.add_done_callback(self._tasks.discard)
+
+    async def _tell(self, event: bytes) -> None:
+        try:
+            process = await asyncio.create_subprocess_exec(
+                *self._command,
+                stdin=asyncio.subprocess.PIPE,
+                stdout=asyncio.subprocess.DEVNULL,
+                stderr=asyncio.subprocess.DEVNULL,
+                start_new_session=True,
+            )
+            await asyncio.wait_for(process.communicate(event), TOLD_S)
+        except (OSError, TimeoutError) as why:
+            log.warning("told.command: %s", why or f"takes longer than {TOLD_S:g} s")
+
+
 @contextlib.asynccontextmanager
 async def _outlets(runner: Runner) -> AsyncIterator[None]:
     """The local socket, and the broker where the printer file has one; both end with the run."""
@@ -93,13 +128,20 @@ async def _outlets(runner: Runner) -> AsyncIterator[None]:
         server.publish_bands(runner.bands())
 
     runner.outlets.event.append(viewers)
+    if runner.printer.told.command:
+        runner.outlets.event.append(Teller(runner.printer.told.command))
     broker = None
     task: asyncio.Task[None] | None = None
     if runner.printer.broker is not None:
         from banderole.link.broker import Broker
 
         broker = Broker(
-            runner.printer.broker, runner.printer.name, __version__, runner.command, run_id=lambda: runner.run_id
+            runner.printer.broker,
+            runner.printer.name,
+            __version__,
+            runner.command,
+            run_id=lambda: runner.run_id,
+            on_refused=runner.refused,
         )
         task = asyncio.create_task(broker.run(), name="broker")
 

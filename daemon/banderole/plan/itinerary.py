@@ -23,7 +23,7 @@ from .schedule import Band, Schedule
 STRETCH_BLOCKS: Final = 256
 """Blocks in a stretch at most: what is read ahead of the printer, and what a hold may have to replay."""
 GAP_BLOCKS: Final = 4096
-"""Blocks without a deposit that are kept until it is known what follows; more are let go, and a crossing then comes later in the gap."""
+"""Blocks without a deposit that are kept until it is known what follows; of a longer gap the crossing comes at its end."""
 FLAT_MM: Final = 1e-4
 """Heights closer than this are the same: far below a motor's step, far above the rounding of relative moves."""
 SPIRAL_MM: Final = 0.05
@@ -258,7 +258,7 @@ class Itinerary:
         """Where in the gap a crossing is best: as late as the filament is still back, so that it comes down where it goes on."""
         if self._candidate is not None and self._candidate >= self._floor:
             return self._candidate, "filament already back"
-        return len(self._pending), "filament is forward all through the gap, so it is pulled back"
+        return len(self._pending), "pulled back by us"
 
     def _cross(self, band: Band, middle: float, line: int) -> Iterator[Item]:
         cut, why = self._cut()

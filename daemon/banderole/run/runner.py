@@ -44,6 +44,9 @@ log = logging.getLogger("banderole.run")
 
 TICK_S: Final = 0.05
 """Between two looks at the clock: a tenth of the half second in which a heat-off must be on the wire."""
+LAST_RESORT: Final = b"\nM104 S0\nM140 S0\nM112\n"
+"""Without numbers, as no state of ours can be trusted any more: boards take such lines as they come."""
+LAST_RESORT_S: Final = 1.0
 LONGEST_LADDER_S: Final = 960.0
 """After the engine's own bounds (15 min for a queued heat-off, a minute for the rungs) the shell gives up."""
 
@@ -102,6 +105,8 @@ class Runner:
         self._itinerary: Itinerary | None = None
         self._ended = asyncio.Event()
         self._left = False
+        self._fault: Exception | None = None
+        self._own_fault: str | None = None
         self._size: int | None = None
         self._state = ""
         self._read = 0
@@ -132,6 +137,8 @@ class Runner:
             if not isinstance(why, Exception):
                 raise
         ended = self.engine.ended
+        if ended is None and self._own_fault is not None:
+            ended = Ended("Aborted", 70, f"{self._own_fault}; heat is not proven off: look at the printer", False)
         if ended is None:
             ended = Ended("Aborted", 5, "the ladder was left: heat is not proven off", False)
         if ended.exit != 3:
@@ -145,17 +152,28 @@ class Runner:
                 await asyncio.wait_for(self._ended.wait(), TICK_S)
             except TimeoutError:
                 pass
+            if self._fault is not None:
+                raise self._fault
             self._file_unchanged()
             self._perform(self.engine.tick(_now()))
 
     async def _make_safe(self, why: BaseException) -> None:
         """A fault of ours, or a cancellation: the engine's ladder, driven to its end."""
         exit_code = 4 if isinstance(why, asyncio.CancelledError | KeyboardInterrupt) else 70
-        self._perform(self.engine.fail("own_fault", f"a fault of ours: {why!r}", _now(), exit_code))
-        until = _now() + LONGEST_LADDER_S
-        while self.engine.ended is None and not self._left and _now() < until:
-            await asyncio.sleep(TICK_S)
-            self._perform(self.engine.tick(_now()))
+        self._fault = None
+        try:
+            self._perform(self.engine.fail("own_fault", f"a fault of ours: {why!r}", _now(), exit_code))
+            until = _now() + LONGEST_LADDER_S
+            while self.engine.ended is None and not self._left and _now() < until:
+                await asyncio.sleep(TICK_S)
+                if self._fault is not None:
+                    raise self._fault
+                self._perform(self.engine.tick(_now()))
+        except Exception:
+            log.exception("the ladder itself has a fault: heat off past all numbering, then the emergency stop")
+            self._port.write(LAST_RESORT)
+            await asyncio.sleep(LAST_RESORT_S)
+            self._own_fault = f"a fault of ours: {why!r}"
 
     def _file_unchanged(self) -> None:
         """A G-code file that becomes shorter while it runs (fault D3); other changes show in the digest at the end."""
@@ -178,10 +196,15 @@ class Runner:
     # ---- in
 
     def _received(self, data: bytes) -> None:
-        if not data:
-            self._perform(self.engine.port(PortLost("the device is gone"), _now()))
-            return
-        self._perform(self.engine.receive(data, _now()))
+        """From the event loop, which would only log what is raised here: a fault is kept for the run's own task."""
+        try:
+            if data:
+                self._perform(self.engine.receive(data, _now()))
+            else:
+                self._perform(self.engine.port(PortLost("the device is gone"), _now()))
+        except Exception as why:
+            self._fault = self._fault or why
+            self._ended.set()
 
     def command(self, request: dict[str, Any], who: dict[str, Any]) -> dict[str, Any]:
         """From a socket, the broker or a signal; answers at once. Never raises for what a person can get wrong."""
@@ -193,6 +216,10 @@ class Runner:
                 effect.fields.update(who={k: v for k, v in who.items() if k != "files"})
         self._perform(effects)
         return answer
+
+    def refused(self, refusal: dict[str, Any]) -> None:
+        """A command that an outlet did not let through."""
+        self._event("command_refused", {**refusal, "who": {"via": "broker"}})
 
     # ---- out
 
