@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json as json_
 from collections import deque
-from typing import Any, Final
+from typing import IO, Any, Final, cast
 
 from banderole.cli.output import Output
 from banderole.cli.sentences import line_of
 from banderole.cli.status_lines import alarm_line, lines_of, progress
+from banderole.link.encoding import to_json
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ class LiveView:
         from rich.console import Console
         from rich.live import Live
 
-        console = Console(file=self._out)
+        console = Console(file=cast(IO[str], self._out))
         if console.is_dumb_terminal:
             return  # it cannot move its cursor: plain lines
         self._console = console
@@ -61,7 +61,7 @@ class LiveView:
     def event(self, event: dict[str, Any]) -> None:
         """One event of the run."""
         if self._json:
-            self._out.write(json_.dumps(event, ensure_ascii=False) + "\n")
+            self._out.write(to_json(event).decode() + "\n")
             return
         said = line_of(event)
         if said is None:
@@ -87,8 +87,8 @@ class LiveView:
         assert self._console is not None
         width, height = self._console.size
         if self._size not in (None, (width, height)):
-            self._console.clear()  # another size: the terminal has broken the lines anew, and no cursor finds back
             self._live.stop()
+            self._console.clear()  # another size: the terminal has broken the lines anew, and no cursor finds back
             self._live.start()
         self._size = (width, height)
         # One line less than there is: the cursor stands below the picture.
@@ -131,5 +131,7 @@ class LiveView:
 
         from banderole.cli.as_run_table import as_run_table
 
-        console = self._console if self._console is not None else Console(file=self._out, width=PLAIN_WIDTH)
+        console = (
+            self._console if self._console is not None else Console(file=cast(IO[str], self._out), width=PLAIN_WIDTH)
+        )
         console.print(as_run_table(self._bands))

@@ -61,7 +61,7 @@ def heat_of(found: dict[str, Any]) -> str:
 def alarm_line(alarm: dict[str, Any]) -> str:
     """One alarm in words: its grade, its name, whether it came first, why, and the figures."""
     grade = "TRIP" if alarm.get("grade") == "trip" else "caution"
-    first = ", first of them" if alarm.get("first_out") else ""
+    first = ", the first cause" if alarm.get("first_out") else ""
     text = f"{grade} {clean(alarm.get('alarm'))}{first}: {clean(alarm.get('text'))}"
     if not isinstance(alarm.get("value"), int | float) or not isinstance(alarm.get("limit"), int | float):
         return text

@@ -1,166 +1,111 @@
-"""The tower on a screen: the bands as a column, height upward, with what each was to get and what it got.
+"""The run on a screen: what is happening, measured beside set, the tower as a column, how far it is, what is wrong.
 
-Pure: facts in, something to draw out. Words carry every meaning; shade and colour only repeat it.
+Pure: facts in, something to draw out. Words and figures carry every meaning; weight and colour only repeat it, and with
+NO_COLOR they are left away.
 """
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
+from rich.cells import cell_len, set_cell_size
 from rich.console import Group, RenderableType
-from rich.table import Table
 from rich.text import Text
 
-from banderole.cli.sentences import setpoints
+from banderole.cli.as_run_table import as_run_table
+from banderole.cli.say import clean
+from banderole.cli.status_lines import alarm_line, heat_of, progress, proof_of
+from banderole.cli.tower_rows import ASCII, LINES, rows_of
 
-_SHADE = {"done": "██", "at work": "▒▒", "ahead": "··"}
-_HEAD_LINES = 2
-_FOOT_LINES = 8
-_NARROW = 70
-_WAYS = ("bold", "", "dim")
+__all__ = ["as_run_table", "tower"]
+
+MOST_ALARMS: Final = 3
+"""In sight at once: the first cause and the newest; the rest is counted."""
+NARROW: Final = 60
+"""Cells below which an event is shown without its time."""
+LEAST_COLUMN: Final = 4
+"""Lines that the column keeps: heading, two bands or one and a count, bed."""
 
 
 def tower(
-    status: dict[str, Any], bands: list[dict[str, Any]], events: Sequence[str], width: int, height: int
+    status: dict[str, Any],
+    bands: list[dict[str, Any]],
+    events: Sequence[str],
+    width: int,
+    height: int,
+    ascii_only: bool = False,
 ) -> RenderableType:
-    """One whole screen of at most `height` lines."""
-    room = max(3, height - _HEAD_LINES - _FOOT_LINES - len(_alarms(status)))
-    parts: list[RenderableType] = [_head(status, width), _column(status, bands, room, width < _NARROW), Text("")]
-    parts += [_heat(status), _doing(status), _progress(status, width)]
-    parts += [Text(line, style="bold red") for line in _alarms(status)]
-    parts += [Text(line, style="dim", overflow="ellipsis", no_wrap=True) for line in events[-3:]]
-    return Group(*parts)
+    """One picture of at most `height` lines (10 or more) and `width` cells, from a status, its bands, recent sentences."""
+    head = [_head(status, width), *_wrapped(_doing(status), width, 2, "bold"), *_wrapped(heat_of(status), width, 2)]
+    foot = [*_bar(status, width, ascii_only), *_alarms(status, bands, width)]
+    room = max(LEAST_COLUMN, height - len(head) - len(foot) - 2 - min(2, len(events)))
+    column = rows_of(status, bands, width, room, ASCII if ascii_only else LINES) if bands else []
+    parts = [*head, Text(), *column, *foot]
+    spare = height - len(parts)
+    if spare > 1 and events:
+        parts += [Text(), *(_cut(_short(said, width), width, "dim") for said in events[-(spare - 1) :])]
+    return Group(*parts[:height])
 
 
 def _head(status: dict[str, Any], width: int) -> Text:
-    left = " · ".join(str(part) for part in (status.get("printer"), status.get("file"), status.get("title")) if part)
-    state = str(status.get("state", ""))
-    room = max(8, width - len(state) - 2)
-    left = left if len(left) <= room else left[: room - 1] + "…"
-    return Text(f"{left:<{room}}  ") + Text(state, style="bold")
+    """Which printer and part, and at the right the state."""
+    state = clean(status.get("state") or "")
+    named = [clean(part) for part in (status.get("printer"), status.get("file"), status.get("title")) if part]
+    room = max(0, width - cell_len(state) - 2)
+    while len(named) > 1 and cell_len("  ".join(named)) > room:
+        named.pop()
+    return Text(set_cell_size("  ".join(named), room) + "  ") + Text(state, style="bold reverse")
 
 
-def _column(status: dict[str, Any], bands: list[dict[str, Any]], room: int, narrow: bool) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 1), show_header=not narrow, header_style="dim")
-    table.add_column("mm", justify="right")
-    table.add_column("")
-    table.add_column("band", justify="right")
-    table.add_column("to be")
-    table.add_column("mean °C", justify="right")
-    table.add_column("in tolerance", justify="right")
-    if not narrow:
-        table.add_column("settling s", justify="right")
-        table.add_column("")
-    for band in _seen(status, bands, room):
-        _row(table, status, band, narrow)
-    return table
+def _doing(status: dict[str, Any]) -> str:
+    pending = f"; hold asked for: {clean(status['hold'])}" if status.get("hold") else ""
+    return f"{clean(status.get('doing') or '')}{pending}"
 
 
-def _seen(status: dict[str, Any], bands: list[dict[str, Any]], room: int) -> list[dict[str, Any]]:
-    """The bands from the top down, those about the one in work where there are too many."""
-    if len(bands) > room:
-        at = max(0, min(len(bands) - room, int(status.get("band") or 1) - room // 2))
-        bands = bands[at : at + room]
-    return list(reversed(bands))
+def _short(said: str, width: int) -> str:
+    """Without the time where there is no room for both."""
+    return said[9:] if width < NARROW and said[2:3] == ":" else said
 
 
-def _row(table: Table, status: dict[str, Any], band: dict[str, Any], narrow: bool) -> None:
-    state = band["state"]
-    crossing = state == "ahead" and band["band"] == status.get("band")
-    shade = "→ " if crossing else _SHADE[state]
-    style = "bold" if state == "at work" or crossing else "" if state == "done" else "dim"
-    got, share = band["nozzle"], band["in_tolerance"]
-    cells = [
-        f"{band['from_mm']:g}",
-        shade,
-        str(band["band"]),
-        setpoints(band["setpoints"]).replace("nozzle ", "") or "the file's own",
-        "" if got is None else f"{got['mean']:.1f}",
-        "" if share is None else f"{share:.0%}",
-    ]
-    if not narrow:
-        word = (
-            "settling here"
-            if crossing and status.get("phase") == "settling"
-            else "in work"
-            if state == "at work"
-            else state
-        )
-        cells += [_settling(band), f"{word}{' !' if band['cautions'] else ''}"]
-    table.add_row(*cells, style=style)
+def _bar(status: dict[str, Any], width: int, ascii_only: bool) -> list[Text]:
+    """How far it is, by predicted time, in words and as a rule of what room is left."""
+    said = progress(status)
+    full, empty = ("=", ".") if ascii_only else ("━", "┄")
+    long = min(30, width - cell_len(said) - 2)
+    if long < 8:
+        return _wrapped(said, width, 2)
+    done = round(min(1.0, max(0.0, status.get("fraction") or 0.0)) * long)
+    return [Text(full * done + empty * (long - done) + "  " + said)]
 
 
-def _settling(band: dict[str, Any]) -> str:
-    taken, foreseen = band["settle_s"], band["predicted_s"]
-    if taken is None:
-        return "" if foreseen is None else f"{foreseen:.0f} foreseen"
-    return f"{taken:.0f}" if foreseen is None else f"{taken:.0f} ({foreseen:.0f} foreseen)"
-
-
-def _heat(status: dict[str, Any]) -> Text:
-    measured, wanted = status.get("measured", {}), status.get("setpoint", {})
-    parts = [f"{heater} {value:.1f} °C, to be {wanted.get(heater, 0):g}" for heater, value in measured.items()]
-    others = {channel: value for channel, value in wanted.items() if channel not in measured}
-    return Text(" · ".join([*parts, setpoints(others)] if others else parts))
-
-
-def _doing(status: dict[str, Any]) -> Text:
-    pending = f"; hold asked for: {status['hold']}" if status.get("hold") else ""
-    return Text(f"{status.get('doing', '')}{pending}", style="bold", overflow="ellipsis", no_wrap=True)
-
-
-def _progress(status: dict[str, Any], width: int) -> Text:
-    fraction = float(status.get("fraction") or 0.0)
-    long = max(10, min(40, width - 40))
-    filled = round(fraction * long)
-    left = status.get("remaining_s")
-    remaining = (
-        ""
-        if left is None
-        else f", {left / 60:.0f} min of motion left"
-        if left >= 90
-        else f", {left:.0f} s of motion left"
+def _alarms(status: dict[str, Any], bands: list[dict[str, Any]], width: int) -> list[Text]:
+    """What is wrong, the first cause first; then the last caution of a band; then whether heat is off."""
+    alarms = sorted(status.get("alarms") or [], key=lambda one: not one.get("first_out"))
+    shown = alarms if len(alarms) <= MOST_ALARMS else [alarms[0], *alarms[-(MOST_ALARMS - 1) :]]
+    lines: list[Text] = []
+    for alarm in shown:
+        lines += _wrapped(alarm_line(alarm), width, 2, "bold red" if alarm.get("grade") == "trip" else "yellow")
+    if len(alarms) > len(shown):
+        lines.append(_cut(f"and {len(alarms) - len(shown)} more: banderole status", width))
+    warned = [band for band in bands if band.get("cautions")]
+    if warned:
+        lines += [_cut(f"! band {warned[-1].get('band')}: {clean(warned[-1]['cautions'][-1])}", width, "yellow")]
+    proof = proof_of(status)
+    return (
+        lines
+        if proof is None
+        else [*lines, *_wrapped(proof, width, 2, "bold" if status["heat_proven_off"] else "bold red")]
     )
-    return Text(f"{'━' * filled}{'╌' * (long - filled)} {fraction:.0%}{remaining}, at {status.get('height', 0):.1f} mm")
 
 
-def _alarms(status: dict[str, Any]) -> list[str]:
-    return [
-        f"{'TRIP' if one['grade'] == 'trip' else 'caution'}{' (first)' if one.get('first_out') else ''}: {one['text']}"
-        for one in status.get("alarms", [])[:4]
-    ]
+def _wrapped(text: str, width: int, most: int, style: str = "") -> list[Text]:
+    """Over at most so many lines, broken between words; the last ends with a mark where it goes on."""
+    lines = textwrap.wrap(text, max(1, width), max_lines=most, placeholder=" …")
+    return [_cut(line, width, style) for line in lines]
 
 
-def as_run_table(bands: list[dict[str, Any]]) -> Table:
-    """What each band really got; the lowest band is the last row, as it stands on the bed."""
-    table = Table(title="as run, top band first", title_justify="left", title_style="dim", box=None, padding=(0, 1))
-    for name in (
-        "band",
-        "from mm",
-        "to be",
-        "mean °C",
-        "least",
-        "most",
-        "in tolerance",
-        "settled s",
-        "foreseen s",
-        "filament mm",
-    ):
-        table.add_column(name, justify="left" if name == "to be" else "right", header_style="dim")
-    for band in reversed(bands):
-        got, share = band["nozzle"], band["in_tolerance"]
-        figures = ["", "", ""] if got is None else [f"{got[one]:.1f}" for one in ("mean", "least", "most")]
-        table.add_row(
-            str(band["band"]),
-            f"{band['from_mm']:g}",
-            setpoints(band["setpoints"]).replace("nozzle ", "") or "the file's own",
-            *figures,
-            "" if share is None else f"{share:.0%}",
-            "" if band["settle_s"] is None else f"{band['settle_s']:.1f}",
-            "" if band["predicted_s"] is None else f"{band['predicted_s']:.1f}",
-            f"{band['filament_mm']:.0f}",
-        )
-        for caution in band["cautions"]:
-            table.add_row("", "", Text(f"! {caution}", overflow="fold"))
-    return table
+def _cut(text: str, width: int, style: str = "") -> Text:
+    fits = cell_len(text) <= width
+    return Text(text if fits else set_cell_size(text, max(0, width - 1)) + "…", style=style)
