@@ -6,6 +6,7 @@ from collections import deque
 from typing import IO, Any, Final, cast
 
 from banderole.cli.output import Output
+from banderole.cli.say import clean
 from banderole.cli.sentences import line_of
 from banderole.cli.status_lines import alarm_line, lines_of, progress
 from banderole.link.encoding import to_json
@@ -58,17 +59,22 @@ class LiveView:
         """Text as it is."""
         self._out.write(text)
 
+    def note(self, text: str) -> None:
+        """A line that is no event of the run. Not for programs."""
+        if self._json:
+            return
+        self._recent.append(clean(text))
+        if self._live is None:
+            self._out.write(f"{clean(text)}\n")
+
     def event(self, event: dict[str, Any]) -> None:
         """One event of the run."""
         if self._json:
             self._out.write(to_json(event).decode() + "\n")
             return
         said = line_of(event)
-        if said is None:
-            return
-        self._recent.append(said)
-        if self._live is None:
-            self._out.write(f"{said}\n")
+        if said is not None:
+            self.note(said)
 
     def show(self, status: dict[str, Any], bands: list[dict[str, Any]]) -> None:
         """The whole picture, as often as a screen wants it. One that the terminal has no time for is left out."""
