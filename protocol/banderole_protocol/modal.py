@@ -1,9 +1,10 @@
 """The machine's modal state, and what a block does to it: the centre of every decision about height.
 
 `Modal.apply` is on the hot path of survey and run, so it returns a small integer and leaves details in attributes.
-Two coordinates are kept for each axis: where the machine is (mm from its home, what a height means) and what the file calls
-it (after G92, in the file's unit). Modal groups and the meaning of G90–G92, G20/G21, arcs follow NIST RS274/NGC
-(NISTIR 6556 v3, §3.5); E, M82/M83 and the two families of G90/G91 are the printing convention.
+Two coordinates are kept for each axis: where the machine is (mm from its home, what a height means) and what the file
+calls it (after G92, in the file's unit). Modal groups, the order of execution in a block, and the meaning of G90–G92,
+G20/G21, arcs follow NIST RS274/NGC (NISTIR 6556 v3, §3.5 and table 8); E, M82/M83 and the two families of G90/G91 are the
+printing convention.
 """
 
 from __future__ import annotations
@@ -12,8 +13,10 @@ import math
 import re
 from typing import Final, Literal
 
+from .arcs import arc_of
 from .channels import FileSetpoint, setpoint_of
-from .words import Word, head_of, words_of
+from .errors import OurError
+from .words import Word, head_of, is_mode, words_of
 
 EMode = Literal["joined", "apart"]
 """joined: G90 and G91 set the E axis too. apart: they leave E alone. Two families of firmware differ."""
@@ -29,6 +32,9 @@ PERSON: Final = 6  # M0, M1, M600: waits for a person
 
 NET_MM: Final = 1e-6
 """Filament that counts as going forward, mm. Below it is rounding of absolute E (5 decimals are usual)."""
+
+MOVED_MM: Final = 1e-6
+"""A shorter way is no motion but the rounding of a sum: a place named again after G92 or G91 must not count as one."""
 
 _N = rb"([-+]?(?:\d+\.?\d*|\.\d+))"
 _MOVE = re.compile(
@@ -49,6 +55,7 @@ _MOVE = re.compile(
 _HOMING = ("G28", "G29", "G30", "G32", "G33", "G34", "G425")
 _PERSON = ("M0", "M1", "M600", "M601")
 _AXES = "XYZ"
+_LENGTHS = frozenset("XYZE")
 
 
 class Modal:
@@ -79,6 +86,7 @@ class Modal:
         "seconds",
         "setpoint",
         "tool",
+        "unclear",
         "values",
         "x",
         "x0",
@@ -109,6 +117,9 @@ class Modal:
         self.values: dict[str, float] = {}  # the file's own last value of each channel
         self.seconds = 0.0  # the least time the last block can take, from length and feed
         self.head = ""
+        self.unclear = (
+            ""  # why the last such block may mean different things to different machines; the reader clears it
+        )
         self.setpoint: FileSetpoint | None = None
         self.arc_box: tuple[float, float, float, float] | None = None
 
@@ -144,7 +155,8 @@ class Modal:
 
     def _apply_words(self, words: list[Word]) -> int:
         head = self.head = head_of(words)
-        self.seconds = 0.0
+        self.seconds = self.fed = self.net = 0.0
+        self._check(head, words)
         if head in ("G0", "G1", "G2", "G3"):
             return self._motion_words(head, words)
         setpoint = setpoint_of(words)
@@ -154,6 +166,18 @@ class Modal:
                 self.values[setpoint.channel] = setpoint.value
             return SETPOINT
         return self._other(head, dict(words))
+
+    def _check(self, head: str, words: list[Word]) -> None:
+        letters = [letter for letter, _ in words]
+        if sum(letter in "GM" for letter in letters) > 1:
+            # NIST table 8: modes take effect before the command, wherever they stand in the block; M82 and M83 last.
+            for mode in sorted(filter(is_mode, words)):
+                self._mode(head_of([mode]))
+            self.unclear = "more than one command in a line: some firmware carries out the first alone"
+        elif len(set(letters)) < len(letters):
+            self.unclear = "a letter stands twice in a line"
+        elif not head and not _LENGTHS.isdisjoint(letters):
+            self.unclear = "no command before the axes: some firmware goes on with the last motion, some does nothing"
 
     def _other(self, head: str, named: dict[str, float | None]) -> int:
         match head:
@@ -165,21 +189,14 @@ class Modal:
                 self.firmware_back = True
             case "G11":
                 self.firmware_back = False
-            case "G17" | "G18" | "G19":
-                self.plane = head
-            case "G20":
-                self.scale = 25.4
-            case "G21":
-                self.scale = 1.0
-            case "G90" | "G91":
-                self._distance_mode(head == "G91")
-            case "M82" | "M83":
-                self.e_relative = self.e_seen_joined = self.e_seen_apart = head == "M83"
+            case "G17" | "G18" | "G19" | "G20" | "G21" | "G90" | "G91" | "M82" | "M83":
+                self._mode(head)
             case "G92":
                 self._set_origin(named)
+            case "G92.1" | "G92.2":  # NIST §3.5.18: the offsets of all axes become zero
+                self.off_x = self.off_y = self.off_z = self.off_e = 0.0
             case "M18" | "M84":
-                if not named.keys() - {"M"}:
-                    self.known = ""  # motors let go: nothing holds the position any more
+                self._let_go(named)
             case _ if head in _HOMING:
                 self._home(head, named)
                 return HOME
@@ -189,11 +206,29 @@ class Modal:
                 self.tool = int(head[1:])
         return OTHER
 
-    def _distance_mode(self, relative: bool) -> None:
-        self.relative = relative
-        self.e_seen_joined = relative
-        if self.e_joined:
-            self.e_relative = relative
+    def _mode(self, head: str) -> None:
+        match head:
+            case "G17" | "G18" | "G19":
+                self.plane = head
+            case "G20":
+                self.scale = 25.4
+            case "G21":
+                self.scale = 1.0
+            case "G90" | "G91":
+                self.relative = self.e_seen_joined = head == "G91"
+                if self.e_joined:
+                    self.e_relative = self.relative
+            case "M82" | "M83":
+                self.e_relative = self.e_seen_joined = self.e_seen_apart = head == "M83"
+            case _:
+                raise OurError(f"{head} is no mode")
+
+    def _let_go(self, named: dict[str, float | None]) -> None:
+        """M18, M84: motors let go, all or those named; nothing holds their position any more. With S it sets a time."""
+        if "S" in named:
+            return
+        released = [a for a in "XYZE" if a in named] or _AXES
+        self.known = "".join(a for a in self.known if a not in released)
 
     def _set_origin(self, named: dict[str, float | None]) -> None:
         """G92: no motion; axes not named are left. Alone it zeroes all (printing convention, not NIST)."""
@@ -213,20 +248,11 @@ class Modal:
     # ---- motion
 
     def _motion_words(self, head: str, words: list[Word]) -> int:
-        named: dict[str, float] = {}
-        for letter, number in words:
-            if letter in "GM":
-                if letter == "G" and number in (90.0, 91.0):
-                    # NIST table 8: distance mode takes effect before the motion, wherever it stands in the block.
-                    self._distance_mode(number == 91.0)
-            elif number is not None:
-                named[letter] = number
+        named = {letter: number for letter, number in words if number is not None}
         get = named.get
-        start = (self.x, self.y, self.z)
-        kind = self._move(get("X"), get("Y"), get("Z"), get("E"), get("F"), curved=head in ("G2", "G3"))
-        if head in ("G2", "G3"):
-            kind = self._arc(head == "G2", start, named, kind)
-        return kind
+        curved = head in ("G2", "G3")
+        kind = self._move(get("X"), get("Y"), get("Z"), get("E"), get("F"), curved)
+        return self._arc(head == "G2", named, kind) if curved else kind
 
     def _move(
         self, x: float | None, y: float | None, z: float | None, e: float | None, f: float | None, curved: bool = False
@@ -247,8 +273,8 @@ class Modal:
             y1 = y0 if y is None else y * scale + self.off_y
             z1 = z0 if z is None else z * scale + self.off_z
         self.x, self.y, self.z = x1, y1, z1
-        moved = curved or x1 != x0 or y1 != y0 or z1 != z0
-        length = math.dist((x0, y0, z0), (x1, y1, z1)) if moved else 0.0
+        length = math.dist((x0, y0, z0), (x1, y1, z1))
+        moved = curved or length > MOVED_MM
         fed = net = 0.0
         if e is not None:
             if self.e_seen_joined != self.e_seen_apart:
@@ -264,48 +290,23 @@ class Modal:
                 if self.debt < NET_MM:
                     self.debt = 0.0
         self.fed, self.net = fed, net
-        self.seconds = 60.0 * (length or abs(fed)) / self.feed if self.feed else 0.0
+        self.seconds = 60.0 * (length if moved else abs(fed)) / self.feed if self.feed else 0.0
         return DEPOSIT if moved and net > NET_MM else TRAVEL
 
-    def _arc(self, clockwise: bool, start: tuple[float, float, float], named: dict[str, float], kind: int) -> int:
-        """Length and box of an arc; end points are the move's. I, J, K are always incremental (NIST §3.5.3)."""
-        first, second = {"G17": (0, 1), "G18": (2, 0), "G19": (1, 2)}[self.plane]
-        end = (self.x, self.y, self.z)
-        centre = self._centre(clockwise, start, end, first, second, named)
-        radius = math.hypot(start[first] - centre[0], start[second] - centre[1])
-        a0 = math.atan2(start[second] - centre[1], start[first] - centre[0])
-        a1 = math.atan2(end[second] - centre[1], end[first] - centre[0])
-        sweep = (a0 - a1 if clockwise else a1 - a0) % (2 * math.pi) or 2 * math.pi
-        third = 3 - first - second
-        length = math.hypot(radius * sweep, end[third] - start[third])
+    def _arc(self, clockwise: bool, named: dict[str, float], kind: int) -> int:
+        """Time and box of an arc whose ends are known; it may turn out to be no motion."""
+        start, end = (self.x0, self.y0, self.z0), (self.x, self.y, self.z)
+        arc = arc_of(clockwise, self.plane, start, end, named, self.scale)
+        if arc is None:
+            self.unclear = "an arc without a centre"
+            length = math.dist(start, end)
+        else:
+            length = arc.length
+            if self.plane == "G17":  # the whole circle's box: simple, and never too small
+                (x, y), r = arc.centre, arc.radius
+                self.arc_box = (x - r, y - r, x + r, y + r)
         self.seconds = 60.0 * length / self.feed if self.feed else 0.0
-        if self.plane == "G17":  # the whole circle's box: simple, and never too small
-            self.arc_box = (centre[0] - radius, centre[1] - radius, centre[0] + radius, centre[1] + radius)
-        if length == 0.0 and kind == DEPOSIT:
-            return TRAVEL
-        return kind
-
-    def _centre(
-        self,
-        clockwise: bool,
-        start: tuple[float, float, float],
-        end: tuple[float, float, float],
-        first: int,
-        second: int,
-        named: dict[str, float],
-    ) -> tuple[float, float]:
-        p0, q0, p1, q1 = start[first], start[second], end[first], end[second]
-        if "R" not in named:
-            return p0 + named.get("IJK"[first], 0.0) * self.scale, q0 + named.get("IJK"[second], 0.0) * self.scale
-        radius = named["R"] * self.scale
-        chord = math.hypot(p1 - p0, q1 - q0)
-        if chord == 0.0:
-            return p0, q0
-        # +R: the arc of at most 180°, −R: more (NIST §3.5.3.1).
-        height = math.sqrt(max(0.0, radius * radius - chord * chord / 4))
-        side = 1.0 if clockwise == (radius < 0) else -1.0
-        mid_p, mid_q = (p0 + p1) / 2, (q0 + q1) / 2
-        return mid_p - side * height * (q1 - q0) / chord, mid_q + side * height * (p1 - p0) / chord
+        return TRAVEL if length <= MOVED_MM else kind
 
     # ---- what the file would call a place
 

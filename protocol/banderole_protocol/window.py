@@ -15,11 +15,12 @@ from typing import Any, Final
 
 from .errors import EndlessLine
 from .framing import frame
-from .replies import OK, Banner, Busy, LineSplitter, Ok, Position, Reply, Report, Resend, Unknown, parse
+from .replies import OK, Banner, Busy, Identity, LineSplitter, Ok, Position, Reply, Report, Resend, Unknown, parse
 from .state import LinkInput, LinkState, after
 
 PROBE_S: Final = 1.0
-"""Silence after which a probe asks what has become of the lines that are out (fault S3). Firmware says `busy` each second or two."""
+"""Silence after which a probe asks what has become of the lines that are out (fault S3). Firmware that is at work says
+`busy` each second or two."""
 QUIET_S: Final = 0.03
 """Quiet after a refusal before lines are written again: a line at 115200 baud takes 3.5 ms, a USB bridge adds up to 16 ms."""
 MARKER_QUIET_S: Final = 0.3
@@ -32,8 +33,12 @@ DAMAGED_S: Final = 0.05
 """After a short reply that is not understood, perhaps a damaged `ok`, the probe goes out this soon."""
 DAMAGED_BYTES: Final = 24
 """A longer unknown line is the printer's chatter rather than a damaged `ok`."""
-LOOSE_LINE_ENDS: Final = 4
-"""Bare line ends written to end a line whose own end was lost; each takes a byte of the receive buffer until it is read."""
+LINE_ENDS: Final = 2
+"""Bare line ends that are tried first where a request is out already: they end a line whose own end was lost."""
+MOST_PROBES: Final = 10
+"""Probes into one silence; what is silent for longer is judged by whoever watches over the line."""
+MOST_GREETINGS: Final = 8
+"""Times that a refused M110 is written again: one byte in 100 damaged leaves one greeting in 10 million refused so often."""
 
 TEMPERATURES: Final = b"M105"
 WHERE: Final = b"M114"
@@ -113,7 +118,11 @@ class Window:
         self._odd: int | None = None
         self._want_probe = False
         self._progress_at = 0.0
-        self._loose = 0
+        self._probes = 0  # into this silence
+        self._probe_bytes = 0  # of them that are no lines of their own, in the receive buffer until it is read
+        self._certain = -1  # the last line that two answers of different lines show to have been taken
+        self._told = -1  # the last line that one answer shows
+        self._greetings = 0
         self._marker: Line | None = None
         self._marker_heard = False
         self._since_marker = 0
@@ -223,6 +232,8 @@ class Window:
         while pending and self.state is LinkState.FLOWING and not self._urgent:
             if self._since_marker >= MARKER_LINES and not self.numbered and pending[0][0] != TEMPERATURES:
                 pending.appendleft((TEMPERATURES, None, 0.0))
+            if self._out and not self._out[0].number:
+                return  # the number must hold before anything relies on it
             block, tag, seconds = pending[0]
             if not self._fits(_framed_size(self.next_number, block), seconds, self.window_bytes):
                 return
@@ -266,22 +277,30 @@ class Window:
             return
         self._want_probe = False
         self._progress_at = now
+        room = self.receive_bytes - self._bytes - self._probe_bytes
         asked = any(line.block == TEMPERATURES for line in self._out)
-        if asked or self._written < len(self._out):
-            # Either a request is out already or lines still wait to be rewritten: all that may help is a line end, for the
-            # case that the one before lost its own. An empty line is no line to a printer.
-            if self._loose < LOOSE_LINE_ENDS:
-                self._loose += 1
-                data.append(b"\n")
-            return
-        line = Line(self.next_number, TEMPERATURES, None, 0.0)
-        if self._bytes + len(line.data) + 1 <= self.receive_bytes:
+        size = _framed_size(self.next_number, TEMPERATURES) + 1
+        if not asked and self._written == len(self._out) and size <= room:
             data.append(b"\n")
             self._write(self._new_line(TEMPERATURES, None, 0.0), data, now)
+            self._probe_bytes += 1
+            return
+        self._probes += 1
+        again = self._out[self._written - 1].data
+        if self._probes <= LINE_ENDS and room > 0:
+            # For the case that the line before lost its own. An empty line is no line to a printer.
+            data.append(b"\n")
+            self._probe_bytes += 1
+        elif self._probes <= MOST_PROBES and len(again) <= room:
+            # A line written twice does no harm: refused, it is told which line the printer wants.
+            data.append(again)
+            self._probe_bytes += len(again)
 
     def _credit_lost_requests(self, now: float) -> list[Any]:
         """Temperature requests are answered at once. Silent ones, with nothing before them, have lost their `ok`."""
-        if not self._written or now < self._progress_at + PROBE_S or self._loose < 2:
+        if self.state is LinkState.BROKEN or not self._written:
+            return []
+        if now < self._progress_at + PROBE_S or self._probes < LINE_ENDS:
             return []
         if any(line.block != TEMPERATURES for line in self._out):
             return []
@@ -337,6 +356,10 @@ class Window:
                     events.append(Report(reply.readings))
                 if reply.position is not None:
                     events.append(reply.position)
+            case Identity():
+                if self.next_number > 1:
+                    self._certain = max(self._certain, 1)  # the greeting's second line asked for it
+                events.append(reply)
             case Report() | Position():
                 self._answered(reply, now)
                 events.append(reply)
@@ -344,10 +367,13 @@ class Window:
                 events.append(reply)
 
     def _ok(self, reply: Ok, now: float) -> list[Any]:
+        if self.state is LinkState.BROKEN:
+            return []  # it answers lines of another count
         self._progress_at = now
-        self._loose = 0
+        self._probes = self._probe_bytes = 0
         if reply.line is not None:
             self.numbered = True
+            self._witness(reply.line)
             return self._credit(reply.line) if self._is_out(reply.line) else []
         if reply.readings is not None and self._written and self._out[0].block in GREETING:
             self._temperatures_on_ok = True
@@ -371,15 +397,25 @@ class Window:
         if block == TEMPERATURES and self.state is LinkState.MARKED:
             marker = self._marker
             self._end_marker()
+            self._witness(marker.number if marker is not None else -1)
             return self._credit(marker.number) if marker is not None and not marker.credited else []
         for line in list(self._out)[: self._written]:
             if line.block == block:
+                self._witness(line.number)
                 return self._credit(line.number)
         return []
 
+    def _witness(self, number: int) -> None:
+        """An answer names a line. One may be damaged or doubled; what two of them show is certain."""
+        if number < self.next_number:
+            self._certain = max(self._certain, min(number, self._told))
+            self._told = number
+
     def _damaged(self, raw: bytes, now: float) -> list[Any]:
         """A line that is not understood, while answers are owed, may be one of them."""
-        if not self._written or len(raw) > DAMAGED_BYTES and self._out[0].block != TEMPERATURES:
+        if self.state is LinkState.BROKEN or not self._written:
+            return []
+        if len(raw) > DAMAGED_BYTES and self._out[0].block != TEMPERATURES:
             return []
         if all(line.block == TEMPERATURES for line in self._out):
             self._end_marker()
@@ -424,33 +460,48 @@ class Window:
             first = self._out[0].number if self._out else self.next_number
             if first > self._rewrite_from:
                 self._rewrite_from = None
+                self._trailing = 0
                 self.state = after(self.state, LinkInput.TAKEN)
         return tags
 
     # ---- refusals
 
     def _resend(self, number: int, now: float, events: list[Event]) -> None:
+        if self.state is LinkState.BROKEN:
+            return
         self._progress_at = now
         self._trailing += 1
+        self._probe_bytes = 0
         last = self._out[self._written - 1].number if self._written else self.next_number - 1 - len(self._out)
+        if number > last + 1 and last <= 1 and self._certain < 0 and self._greetings < MOST_GREETINGS:
+            # The count of a conversation before this one: M110 itself was refused. Taken twice it does no harm.
+            self._greetings += 1
+            number = 0
         if number == last + 1:
-            # It has all that was written: the answer to a line written twice.
-            self._odd = None
-            self._refuse(now, last + 1)
-            return
-        oldest = self._history[0].number if self._history else self._out[0].number if self._out else number + 1
-        if oldest <= number <= last:
+            self._has_all(last, now, events)
+        elif self._oldest_kept(number) <= number <= last:
             self._odd = None
             self._take_back(number)
             events.append(Rewritten(number, last - number + 1))
             self._refuse(now, number)
-            return
-        if self._odd == number:
+        elif self._odd == number:
             what = f"the printer asks for line {number}, which is not among the last {HISTORY_LINES} before {last + 1}"
             self._break(events, number <= 1, what)
-            return
-        self._odd = number  # a damaged digit looks the same: ask once more
-        self._refuse(now, None)
+        else:
+            self._odd = number  # a damaged digit looks the same: ask once more
+            self._refuse(now, None)
+
+    def _oldest_kept(self, number: int) -> int:
+        """The oldest line that may be asked for: none that is certain, as then it would be carried out twice."""
+        kept = self._history[0].number if self._history else self._out[0].number if self._out else number + 1
+        return max(kept, self._certain + 1)
+
+    def _has_all(self, last: int, now: float, events: list[Event]) -> None:
+        """It wants the line behind all that was written: the answer to a line written twice."""
+        self._odd = None
+        if self._probes > LINE_ENDS and (tags := self._credit(last)):
+            events.append(Acknowledged(tags))  # the one written again as a probe, so what is owed was lost
+        self._refuse(now, last + 1)
 
     def _refuse(self, now: float, number: int | None) -> None:
         if self.state is LinkState.REFUSED and number is not None and self._rewrite_from is not None:

@@ -1,0 +1,77 @@
+"""Arcs: centre, radius and sweep from the words of a G2 or G3 (NIST RS274/NGC, NISTIR 6556 v3, §3.5.3).
+
+Centre form (I, J, K, always incremental) and radius form (+R at most 180°, −R more). In centre form an end at the start is a
+full circle; in radius form it has no centre.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final, NamedTuple
+
+SAME_MM: Final = 1e-6
+"""Points closer than this are the same: far below a motor's step, far above the rounding of a sum."""
+
+Point = tuple[float, float, float]
+
+# Plane → its first and second axis, so that a counter-clockwise turn goes from the first to the second.
+PLANES: Final = {"G17": (0, 1), "G18": (2, 0), "G19": (1, 2)}
+
+
+class Arc(NamedTuple):
+    """`centre` in the plane (first, second axis) and `radius`, mm; `sweep` rad, `length` with any helix, mm, both ≥ 0."""
+
+    centre: tuple[float, float]
+    radius: float
+    sweep: float
+    length: float
+
+
+def arc_of(
+    clockwise: bool, plane: str, start: Point, end: Point, words: dict[str, float], scale: float = 1.0
+) -> Arc | None:
+    """The arc from `start` to `end` (mm). `words` may hold I, J, K or R in the file's unit of `scale` mm.
+
+    None where the words give no centre. A radius too small for the chord is taken as half of it.
+    """
+    first, second = PLANES[plane]
+    here, there = (start[first], start[second]), (end[first], end[second])
+    if "R" in words:
+        centre = _centre(clockwise, here, there, words["R"] * scale)
+    else:
+        centre = _offset(here, words.get("IJK"[first]), words.get("IJK"[second]), scale)
+    if centre is None:
+        return None
+    radius = math.dist(here, centre)
+    sweep = _sweep(clockwise, here, there, centre)
+    third = 3 - first - second
+    return Arc(centre, radius, sweep, math.hypot(radius * sweep, end[third] - start[third]))
+
+
+def _offset(here: tuple[float, float], i: float | None, j: float | None, scale: float) -> tuple[float, float] | None:
+    return None if not i and not j else (here[0] + (i or 0.0) * scale, here[1] + (j or 0.0) * scale)
+
+
+def _centre(
+    clockwise: bool, here: tuple[float, float], there: tuple[float, float], radius: float
+) -> tuple[float, float] | None:
+    chord = math.dist(here, there)
+    if chord <= SAME_MM:
+        return None
+    height = math.sqrt(max(0.0, radius * radius - chord * chord / 4))
+    side = 1.0 if clockwise == (radius < 0) else -1.0
+    along = ((there[0] - here[0]) / chord, (there[1] - here[1]) / chord)
+    return (
+        (here[0] + there[0]) / 2 - side * height * along[1],
+        (here[1] + there[1]) / 2 + side * height * along[0],
+    )
+
+
+def _sweep(
+    clockwise: bool, here: tuple[float, float], there: tuple[float, float], centre: tuple[float, float]
+) -> float:
+    if math.dist(here, there) <= SAME_MM:
+        return 2 * math.pi
+    begin = math.atan2(here[1] - centre[1], here[0] - centre[0])
+    finish = math.atan2(there[1] - centre[1], there[0] - centre[0])
+    return (begin - finish if clockwise else finish - begin) % (2 * math.pi)
