@@ -1,7 +1,8 @@
 """The bands on a screen as the column they are: the first at the bottom, on the bed, each as far filled as it is laid down.
 
 Pure. A row has a height, a piece of the column, the band's number, what is set, and what the band has got; a narrow
-screen leaves out from the right. Odd and even bands are shaded differently, so that they can be told without colour.
+screen leaves out from the right. Odd and even bands are shaded differently, so that they can be told without colour;
+what stands beside the nozzle's mark is the band in work.
 """
 
 from __future__ import annotations
@@ -31,11 +32,10 @@ class Glyphs:
     walls: tuple[str, str]
     bed: str
     nozzle: str
-    in_work: str
 
 
-LINES = Glyphs(("█", "▓"), "▁▂▃▄▅▆▇", " ", ("│", "│"), "▔", "◂", "▸")
-ASCII = Glyphs(("#", "="), "_-", " ", ("|", "|"), "-", "<", ">")
+LINES = Glyphs(("█", "▓"), "▁▂▃▄▅▆▇", " ", ("│", "│"), "▔", "◂")
+ASCII = Glyphs(("#", "="), "_-", " ", ("|", "|"), "-", "<")
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +106,7 @@ def _band(status: dict[str, Any], band: dict[str, Any], look: Look) -> list[_Row
                 figure(band.get("from_mm"), ".1f") if last else "",
                 _piece(fills[row], int(band.get("band") or 0), look),
                 look.glyphs.nozzle if row == nozzle else " ",
-                _facts(status, band, entering, look.glyphs) if row == 0 else (),
+                _facts(status, band, entering) if row == (nozzle or 0) else (),
                 style,
             )
         )
@@ -152,9 +152,8 @@ def _piece(fill: float, number: int, look: Look) -> str:
     return glyphs.walls[0] + inside * look.inside + glyphs.walls[1]
 
 
-def _facts(status: dict[str, Any], band: dict[str, Any], entering: bool, glyphs: Glyphs) -> tuple[str, ...]:
-    in_work = entering or (band.get("state") == "at work" and band.get("band") == status.get("band"))
-    number = f"{glyphs.in_work if in_work else ' '}{band.get('band')!s:>2}{'!' if band.get('cautions') else ' '}"
+def _facts(status: dict[str, Any], band: dict[str, Any], entering: bool) -> tuple[str, ...]:
+    number = f"{band.get('band')}{'!' if band.get('cautions') else ' '}"
     wanted = setpoints(band.get("setpoints"), leading=False) or "the file's own"
     if entering:
         return (number, wanted, f"{status.get('phase') or 'crossing'}")
