@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import json as json_
+import os
 import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from banderole.cli.sentences import setpoints
-
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from banderole.plan.schedule import Schedule
     from banderole.plan.survey import Survey
+
+PLAIN_WIDTH = 110
+"""Columns where no terminal tells its width: sentences stay lines that a person can read."""
 
 
 def register(app: typer.Typer) -> None:
@@ -48,43 +50,12 @@ def survey(
 
 
 def print_survey(found: Survey, schedule: Schedule | None) -> None:
-    """The survey for a person: the bands as a table, top band first; then what is to be minded."""
+    """The survey for a person, as wide as the terminal; elsewhere as wide as its table."""
     from rich.console import Console
-    from rich.table import Table
+
+    from banderole.cli.survey_view import SurveyView
 
     console = Console()
-    minutes = found.seconds / 60
-    console.print(
-        f"{Path(found.file).name}: {found.blocks} blocks, {found.layers} layers, {found.top:.2f} mm tall, "
-        f"{found.filament_mm / 1000:.2f} m of filament, at least {minutes:.1f} min of motion",
-        highlight=False,
-    )
-    if found.aside is not None:
-        console.print(f"waits at X {found.aside[0]:g} Y {found.aside[1]:g}, clear of the part", highlight=False)
-    if schedule is not None:
-        table = Table(box=None, padding=(0, 1), header_style="dim")
-        for name in (
-            "band",
-            "from mm",
-            "setpoints",
-            "layers",
-            "first line",
-            "filament mm",
-            "motion min",
-            "crossing there because",
-        ):
-            table.add_column(name, justify="left" if name in ("setpoints", "crossing there because") else "right")
-        for row in reversed(found.rows):
-            table.add_row(
-                str(row.band), f"{row.from_mm:g}", setpoints(row.setpoints) or "the file's own", str(row.layers), str(row.line),
-                f"{row.filament_mm:.0f}", f"{row.seconds / 60:.1f}", row.why_here,
-            )  # fmt: skip
-        console.print(table)
-    for one in found.refusals:
-        console.print(f"refused: {_where(one.line)}{one.what}: {one.todo}", highlight=False)
-    for one in found.cautions:
-        console.print(f"caution: {_where(one.line)}{one.what} ({one.todo})", highlight=False)
-
-
-def _where(line: int) -> str:
-    return f"line {line}: " if line else ""
+    if not console.is_terminal and "COLUMNS" not in os.environ:
+        console.width = PLAIN_WIDTH
+    console.print(SurveyView(found, schedule))
