@@ -19,6 +19,7 @@ CODES = {
     "NoName": 2,  # which printer is meant
     "AccessRefused": 2,  # the broker's address, or the credentials for it
     "RefusedHere": 3,
+    "NoPrinter": 3,
     "PortError": 3,
     "PlaceError": 3,
     "NameInUse": 3,
