@@ -70,13 +70,13 @@ class EmulatedPrinter:
     def receive(self, data: bytes, now: float) -> None:
         """Bytes from the host, put on the wire now."""
         self._live_until(now)
-        self.hearing.send(data, now)
+        self.hearing.send(data, self.clock)
 
     def advance(self, now: float) -> bytes:
         """Lives on until now; returns the bytes to the host."""
         self._live_until(now)
-        self.machine.carry_out(now)
-        return self.voice.take(now)
+        self.machine.carry_out(self.clock)
+        return self.voice.take(self.clock)
 
     def next_event(self, now: float) -> float | None:
         """Clock at which `advance` should be called again, not before `now`; None if only bytes can wake the board."""

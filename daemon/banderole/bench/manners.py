@@ -41,6 +41,7 @@ class Manners:
     boot_s: float = 0.5  # s from a reset to `start`; bytes that come before are lost
     protection: bool = False  # halts by itself when a sensor reads what no heater can
     halt_form: Literal["Error:", "!!"] = "Error:"  # how a halt is told
+    replug_s: float = 2.0  # s until an unplugged board (fault S12) is there again
     halt_talks: bool = False  # a halted board repeats its text at every line; else it is silent
     # --- motion
     planner: int = 16  # motions looked ahead

@@ -10,9 +10,6 @@ from banderole.bench.manners import Manners
 
 Receiver = Callable[[bytes], None]
 
-# s after which an unplugged board (fault S12) is there again.
-REPLUG_S = 2.0
-
 
 class MemoryPort:
     """What a run needs of a port: open, write, unsent, pulse_dtr, close.
@@ -77,9 +74,9 @@ class MemoryPort:
             self._timer = None
 
     def unplug(self) -> None:
-        """Takes the board away for REPLUG_S: the receiver gets b"", and opening fails meanwhile."""
+        """Takes the board away for `replug_s`: the receiver gets b"", and opening fails meanwhile."""
         self.printer.unplugged = False
-        self._plugged_in_at = self._now() + REPLUG_S
+        self._plugged_in_at = self._now() + self.printer.manners.replug_s
         receiver = self._receiver
         self.close()
         if receiver is not None and self._loop is not None:
@@ -96,13 +93,15 @@ class MemoryPort:
             self._pump_soon = True
             self._loop.call_soon(self._pump)
 
-    def _pump(self) -> None:
-        """Delivers what the board says by now, and sets the one timer for what it does next."""
+    def _pump(self, due: float = 0.0) -> None:
+        """Delivers what the board says by now, and sets the one timer for what it does next, at `due`."""
         self._pump_soon = False
         receiver = self._receiver
         if receiver is None or self._loop is None or self._zero is None:
             return
-        now = self._now()
+        # Rounding, and a loop that calls a clock tick early, must not make `due` seem still to come: in virtual time
+        # the same timer would be set for ever.
+        now = max(self._now(), due)
         data = self.printer.advance(now)
         if data:
             receiver(data)
@@ -115,4 +114,4 @@ class MemoryPort:
             self._timer = None
         at = self.printer.next_event(now)
         if at is not None:
-            self._timer = self._loop.call_at(self._zero + at, self._pump)
+            self._timer = self._loop.call_at(self._zero + at, self._pump, at)

@@ -28,8 +28,6 @@ IN_FLIGHT = 4096
 BACKLOG = 4 << 20
 # s between looks whether a host has opened the terminal: the kernel tells of a close, not of an open.
 CLOSED_LOOK_S = 0.01
-# s until an unplugged board (fault S12) is back, under another number.
-REPLUG_S = 2.0
 # s at most in one poll, so that a stop is never missed for long.
 LONGEST_SLEEP_S = 1.0
 
@@ -83,7 +81,7 @@ class PtyPrinter:
         self._wake()
 
     def unplug(self) -> None:
-        """Takes the terminal away; after REPLUG_S it is back, often under another number."""
+        """Takes the terminal away; after `replug_s` it is back, often under another number."""
         self._unplug = True
         self._wake()
 
@@ -140,7 +138,7 @@ class PtyPrinter:
         if self._unplug or self.printer.unplugged:
             self._unplug = self.printer.unplugged = False
             self._unplug_now()
-            self._back_at = now + REPLUG_S
+            self._back_at = now + self.printer.manners.replug_s
         if self._back_at is not None:
             if now < self._back_at:
                 self.printer.advance(now)
