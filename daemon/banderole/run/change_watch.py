@@ -17,11 +17,12 @@ from banderole.run.trips import Level, Trip
 TO_GO = 10.0
 # Share of the rise that the identified heater should show: a fan or a draught leaves more, a failing heater less.
 SHARE_OF_RISE = 0.3
-# °C, the least rise that is told from noise and rounding; a slow heater gets a longer window, at most so many times.
-LEAST_RISE = 1.0
+# A rise of less than rise.degrees is not told from a draught: a slow heater gets a longer window, so many times at most,
+# and then °C that are told from noise and rounding at least.
 LONGEST_WINDOW = 4
-# Share of the way cooled by which the expected curve may be wrong (a fan, another part beneath).
-CURVE_ERROR = 0.3
+LEAST_RISE = 1.0
+# The same share of its pace for a heater that cools: a hotter part beneath, or a model that errs, leaves more.
+SHARE_OF_PACE = 0.3
 # °C on the safe side of a level at which its time stops again, so that noise does not restart it.
 CLEAR_BY = 2.0
 
@@ -91,16 +92,16 @@ class ChangeWatch:
     def _next_due(self, measured: float, resolution: float, now: float) -> _Due:
         """By the settings, or by the identified heater: in the shortest window that shows more than rounding."""
         rise = self.settings.rise
-        least = max(LEAST_RISE, 2.0 * resolution)
         for times in range(1, LONGEST_WINDOW + 1):
             window = times * rise.within_s
             expected = self.expected(measured, window)
             if expected is None:
                 return _Due(measured, now, rise.degrees, rise.within_s)
-            if SHARE_OF_RISE * (expected - measured) >= least:
+            if SHARE_OF_RISE * (expected - measured) >= rise.degrees:
                 return _Due(measured, now, SHARE_OF_RISE * (expected - measured), window)
         # The model expects hardly anything. It may have learned that from a sensor that came loose: not trusted.
-        return _Due(measured, now, min(rise.degrees, least), LONGEST_WINDOW * rise.within_s)
+        least = min(rise.degrees, max(LEAST_RISE, 2.0 * resolution))
+        return _Due(measured, now, least, LONGEST_WINDOW * rise.within_s)
 
     def _falls_back(self, measured: float, now: float) -> Trip | None:
         low = self._highest - self.settings.runaway.degrees
@@ -118,11 +119,9 @@ class ChangeWatch:
     def _cools(self, measured: float, now: float) -> Trip | None:
         degrees = self.settings.overshoot.degrees
         high, due = self._lowest + degrees, self._lowest
-        expected = self.expected(self.start, now - self._top_at)
-        if expected is not None:
-            curve = expected + degrees + CURVE_ERROR * (self.start - expected)
-            if curve < high:
-                high, due = curve, expected
+        expected = self.expected(self.start, SHARE_OF_PACE * (now - self._top_at))
+        if expected is not None and expected < due:
+            high, due = expected + degrees, expected
         if not self._level.feed(measured - high, now):
             return None
         text = f"{self.heater} at {measured:.1f} °C on its way down to {self.setpoint:g} °C; {due:.1f} °C was due"

@@ -19,6 +19,8 @@ from dataclasses import dataclass, field
 
 # Each segment leaves this share of what was known: some 30 segments of memory, about two climbs of a nozzle.
 MEMORY = 0.97
+# Segments, by weight, from which the scatter about the fit says how good it is: five for two unknowns leave three.
+ENOUGH = 4.5
 # °C, the least error a segment is taken to have: readings come in tenths at best, often in whole degrees.
 LEAST_ERROR = 0.25
 # °C that the temperature must move under a new power before its readings count: by then the dead time is over.
@@ -56,7 +58,9 @@ class Regression:
         self.count = MEMORY * self.count + 1.0
 
     def solve(self) -> tuple[float, float, float, float] | None:
-        """(c, k, relative error of c, relative error of k); None where the segments do not tell the two apart."""
+        """(c, k, relative error of c, relative error of k); None: too few segments, or they do not tell the two apart."""
+        if self.count < ENOUGH:
+            return None
         determinant = self.uu * self.tt - self.ut * self.ut
         if determinant <= 1e-9 * self.uu * self.tt:
             return None
