@@ -48,7 +48,7 @@ def run(
     job, settings = prepare(file, schedule, with_port(printer, port, baud))
     check_marks(settings, bed_clear)
     if not json:
-        print(CAUTION, file=sys.stderr)
+        print(CAUTION, flush=True)
     view = LiveView(json=json)
     try:
         ended = go(job, port_of(settings), view)

@@ -78,7 +78,8 @@ async def perform(job: Job, port: Link, view: View, kept: bool = True) -> Ended:
             return await runner.run()
         finally:
             showing.cancel()
-            view.show(runner.status(), runner.bands())
+            if runner.seq:  # the port was opened: there is something to be seen
+                view.show(runner.status(), runner.bands())
 
 
 async def make_safe(printer: Printer, port: Link, prior: dict[str, float]) -> tuple[Ended, dict[str, float]]:
