@@ -47,6 +47,9 @@ TICK_S: Final = 0.05
 LAST_RESORT: Final = b"\nM104 S0\nM140 S0\nM112\n"
 """Without numbers, as no state of ours can be trusted any more: boards take such lines as they come."""
 LAST_RESORT_S: Final = 1.0
+CLOSED_S: Final = 0.3
+"""Between closing a port and opening it again: the quarter second for which a board must see DTR low (common practice,
+no source), and time for whoever sits behind a terminal to see that nobody has it open."""
 LONGEST_LADDER_S: Final = 960.0
 """After the engine's own bounds (15 min for a queued heat-off, a minute for the rungs) the shell gives up."""
 
@@ -110,6 +113,7 @@ class Runner:
         self._size: int | None = None
         self._state = ""
         self._read = 0
+        self._opening: asyncio.TimerHandle | None = None
 
     # ---- the one task
 
@@ -125,6 +129,8 @@ class Runner:
         try:
             return await self._go(procedure)
         finally:
+            if self._opening is not None:
+                self._opening.cancel()
             self._port.close()
 
     async def _go(self, procedure: Callable[[Engine], Procedure]) -> Ended:
@@ -196,12 +202,15 @@ class Runner:
     # ---- in
 
     def _received(self, data: bytes) -> None:
+        if data:
+            self._guarded(lambda: self.engine.receive(data, _now()))
+        else:
+            self._guarded(lambda: self.engine.port(PortLost("the device is gone"), _now()))
+
+    def _guarded(self, fed: Callable[[], list[Effect]]) -> None:
         """From the event loop, which would only log what is raised here: a fault is kept for the run's own task."""
         try:
-            if data:
-                self._perform(self.engine.receive(data, _now()))
-            else:
-                self._perform(self.engine.port(PortLost("the device is gone"), _now()))
+            self._perform(fed())
         except Exception as why:
             self._fault = self._fault or why
             self._ended.set()
@@ -269,11 +278,19 @@ class Runner:
 
     def _reopen(self) -> list[Effect]:
         self._port.close()
+        if self._opening is not None:  # asked for by a ladder that another has replaced
+            self._opening.cancel()
+        self._opening = asyncio.get_running_loop().call_later(CLOSED_S, self._open_again)
+        return []
+
+    def _open_again(self) -> None:
+        self._opening = None
         try:
             self._port.open(self._received)
+            outcome: PortOpened | PortLost = PortOpened()
         except Exception as why:  # whatever the reason, the ladder goes on with its next attempt
-            return self.engine.port(PortLost(str(why)), _now())
-        return self.engine.port(PortOpened(), _now())
+            outcome = PortLost(str(why))
+        self._guarded(lambda: self.engine.port(outcome, _now()))
 
     def _event(self, kind: str, fields: dict[str, Any]) -> None:
         self.seq += 1
