@@ -60,7 +60,9 @@ class Talk:
             self.broken.append(event)
 
     def executed(self) -> list[str]:
-        return [command.text for command in self.printer.log.commands if command.text not in OURS]
+        # A star that became a line end leaves its checksum's digits as an unnumbered line: no command.
+        rows = [row for row in self.printer.log.commands if not (row.number is None and row.text.isdigit())]
+        return [row.text for row in rows if row.text not in OURS]
 
     def is_whole(self) -> bool:
         return not self.broken and self.executed() == BLOCKS and self.tags == list(range(len(BLOCKS)))
@@ -105,18 +107,15 @@ def test_a_restart_is_the_end_of_the_conversation() -> None:
     seed=st.integers(0, 10_000),
     board=st.sampled_from(sorted(BOARDS)),
     window_bytes=st.sampled_from([0, 60, 100]),
-    noise=st.sampled_from([0.0, 0.0005, 0.002]),
+    flips=st.sets(st.integers(3, 220), max_size=25),
     drop=st.sampled_from([0.0, 0.02]),
 )
-def test_noise_to_the_printer_and_lost_acknowledgements(
-    seed: int, board: str, window_bytes: int, noise: float, drop: float
+def test_flipped_bits_and_lost_acknowledgements(
+    seed: int, board: str, window_bytes: int, flips: set[int], drop: float
 ) -> None:
-    changes = [*BOARDS[board].settings(), f"seed={seed}", f"noise_in={noise}", f"drop_ok={drop}"]
+    """One flip a line at most, which the XOR always sees: so nothing may get through, whatever else is lost."""
+    faults = ",".join(f"S1@{count}" for count in sorted(flips))
+    changes = [*BOARDS[board].settings(), f"seed={seed}", f"drop_ok={drop}", f"faults={faults}"]
     talk = Talk(Manners.from_settings(changes), window_bytes)
     talk.carry(BLOCKS)
-    done = talk.executed()
-    if talk.broken:
-        assert done == BLOCKS[: len(done)]
-    else:
-        assert done == BLOCKS
-        assert talk.tags == list(range(len(BLOCKS)))
+    assert talk.is_whole()
