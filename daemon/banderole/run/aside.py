@@ -91,7 +91,7 @@ class Excursion:
         back = self._here.debt + self._pulled
         if back > NET_MM:
             blocks.append(self._feed(-back, FILAMENT_SPEED))
-        if purge_mm > 0 and not self._now.e_relative:
+        if purge_mm > 0:  # where E is relative too: the file may go over to absolute, and count on from where it was
             word = (self._here.e - self._pulled - self._here.off_e) / self._here.scale
             blocks.append(self._apply(b"G92 E" + _number(word, self._here.scale)))
         if self._here.firmware_back:
