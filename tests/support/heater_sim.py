@@ -1,7 +1,8 @@
 """A heater to try things on: first order, dead time, one of three manners of control, noise, rounding, faults.
 
-dT/dt = (ambient + gain·u − T)/τ, stepped exactly between readings; the sensor shows T `dead` seconds late.
-Control runs on the sensor as real firmware does. Shares no code with the model it is used to test.
+dT/dt = (ambient + gain·u/loss − T)·loss/τ, stepped exactly between readings; the sensor shows T `dead` seconds late
+and `draught` °C off. Control runs on the sensor as real firmware does; `loss` above 1 is a fan on the heater.
+Shares no code with the model it is used to test.
 """
 
 from __future__ import annotations
@@ -30,6 +31,8 @@ class HeaterSim:
     step: float = 0.0
     warp: float = 1.0
     seed: int = 1
+    draught: float = 0.0
+    loss: float = 1.0
     target: float = 0.0
     now: float = 0.0
     power: float = 0.0
@@ -85,8 +88,8 @@ class HeaterSim:
             dt = min(0.1 / self.warp, end - self.now)
             self.power = self._decide(self.sensed_now(), dt)
             real = {"dead": 0.0, "full": 1.0, "weak": 0.5 * self.power}.get(self.fault, self.power)
-            limit = self.ambient + self.gain * real
-            self.temperature = limit + (self.temperature - limit) * math.exp(-dt * self.warp / self.tau)
+            limit = self.ambient + self.gain * real / self.loss
+            self.temperature = limit + (self.temperature - limit) * math.exp(-dt * self.warp * self.loss / self.tau)
             self.now += dt
             self._pipe.append((self.now, self.temperature))
 
@@ -96,9 +99,9 @@ class HeaterSim:
             return -14.0 if self._random.random() < 0.5 else math.nan
         if self.fault == "frozen":
             if self._frozen is None:
-                self._frozen = self._sensed()
+                self._frozen = self._sensed() + self.draught
             return self._frozen
-        return self._sensed()
+        return self._sensed() + self.draught
 
     def reading(self) -> float:
         """What a report says: with noise, rounded to `step` (to hundredths where 0)."""
