@@ -6,8 +6,9 @@ It reads the log that the printer's process wrote, and knows the file; it uses n
 from __future__ import annotations
 
 import json
+import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -140,13 +141,17 @@ class Verdict:
             assert mine["known"], f"motion {number} is made by motors that were let go: {mine}"
 
     def right_band(
-        self, layer: float, steps: Sequence[float], values: dict[str, Sequence[float]], tolerance: float
+        self, layer: float, steps: Sequence[float], values: Mapping[str, Sequence[float]], tolerance: float
     ) -> None:
         """Each deposit at its band's setpoints: a flat one by its layer's middle, a sloping one by its own path's middle.
 
-        `steps` are the lower ends of the bands, mm; `values` by channel (nozzle °C, fan 0–255, flow %, feed %).
+        Not judged are motions that the heat-off of an abort overtook. `steps` are the lower ends of the bands, mm; `values`
+        by channel (nozzle °C, fan 0–255, flow %, feed %).
         """
+        until = math.inf if self.whole else self._off_at()
         for move in self.log.deposits:
+            if move["end"] >= until:
+                break
             flat = abs(move["z1"] - move["z0"]) < 1e-4
             middle = move["z1"] - layer / 2 if flat else (move["z0"] + move["z1"]) / 2
             band = max(number for number, step in enumerate(steps) if middle >= step - 0.001)
@@ -172,6 +177,21 @@ class Verdict:
         """No heater is on at the end."""
         assert all(value == 0.0 for value in self.targets().values()), self.targets()
 
+    def file_commands_since(self, zero: float, moment: float) -> list[str]:
+        """The file's commands that the printer began after a moment; its clock began at `zero`."""
+        rows = enumerate(self.log.commands)
+        return [row["text"] for at, row in rows if at in self._places and zero + row["at"] > moment]
+
+    def _off_at(self) -> float:
+        """When heat went off for the last time, on the printer's clock."""
+        off = math.inf
+        for row in self.log.rows:
+            if row["row"] == "setpoint" and row["channel"] == "nozzle":
+                off = math.inf if row["value"] else min(off, row["at"])
+            elif row["row"] == "event" and row["kind"] in ("restart", "halted"):
+                off = min(off, row["at"])
+        return float(off)
+
     def targets(self) -> dict[str, float]:
         """Setpoints of the heaters at the end; a restart or a halt of the board takes them away."""
         found: dict[str, float] = {}
@@ -183,7 +203,7 @@ class Verdict:
         return found
 
     def all_of_it(
-        self, layer: float, steps: Sequence[float], values: dict[str, Sequence[float]], tolerance: float
+        self, layer: float, steps: Sequence[float], values: Mapping[str, Sequence[float]], tolerance: float
     ) -> None:
         self.same_part()
         self.right_band(layer, steps, values, tolerance)

@@ -21,6 +21,15 @@ RETRACTION, HOP = 1.0, 0.4  # mm
 SEGMENTS = 24  # of one turn of a spiral
 INCH = 25.4
 
+NOZZLE = (("nozzle", 220.0, -8.0),)
+"""What most tests schedule: (channel, first, change)."""
+STEPS = (0.0, 0.9, 1.8)
+"""mm, where the bands of `schedule` begin."""
+BANDS: dict[str, tuple[float, ...]] = {"nozzle": (220.0, 212.0, 204.0)}
+"""What NOZZLE makes of them, °C."""
+TOLERANCE = 2.5
+"""°C: 1.5 asked for, and what a controller does between two readings a tenth of a second apart, at 150 times the speed."""
+
 Point = tuple[float, float]
 
 
@@ -30,6 +39,7 @@ class How:
 
     relative_e: bool = True
     mode_last: str = "E"  # which of G90 and M82/M83 comes last: "E" or "G90"
+    says: str = ""  # M82 or M83 against what is meant: where G90 behind it sets E as well
     relative_hop: bool = False  # hops as G91 … G90, and the mode of E said again
     inches: bool = False
     arcs: bool = False
@@ -124,7 +134,7 @@ def _start(pen: Pen) -> None:
     if how.bed:
         pen.say(f"M140 S{how.bed}")
     pen.say(f"M104 S{how.nozzle}", "G20" if how.inches else "G21 (millimetres)")
-    mode = "M83" if how.relative_e else "M82"
+    mode = how.says or ("M83" if how.relative_e else "M82")
     pen.say(*(("G90", mode) if how.mode_last == "E" else (mode, "G90")), "G28")
     if how.waits:
         pen.say(*([f"M190 S{how.bed}"] if how.bed else []), f"M109 S{how.nozzle}")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import select
 import signal
 import subprocess
@@ -21,7 +20,6 @@ from banderole.link import client
 from tests.support.judge import Log, Row, Verdict
 from tests.support.towers import commands
 
-NAME = "bench-w"
 SPEED = 30.0
 """Times faster than life, wire and motion; heat faster still, so that a test takes seconds."""
 BOARD = ("heat_speed=5", "boot_s=0.1", "home_s=3")
@@ -82,7 +80,7 @@ class Run:
 
     process: subprocess.Popen[bytes]
     folder: Path
-    _events: list[dict[str, Any]] = field(default_factory=list)
+    name: str
 
     def events(self) -> list[dict[str, Any]]:
         lines = (self.folder / "out").read_text().splitlines(keepends=True)
@@ -102,7 +100,7 @@ class Run:
         assert self.process.poll() is None, f"the run ended first: {self.stderr()} {self.events()[-1:]}"
 
     def ask(self, command: str, **words: Any) -> dict[str, Any]:
-        return client.ask(NAME, {"command": command, **words})
+        return client.ask(self.name, {"command": command, **words})
 
     def signal(self, number: signal.Signals) -> None:
         self.process.send_signal(number)
@@ -119,12 +117,16 @@ class Place:
     """A folder with a tower, a schedule and a printer file, and what runs there."""
 
     folder: Path
-    port: Path = field(init=False)
+    name: str
+    """The printer's: no two places have the same, so that many runs may go side by side."""
     data: bytes = b""
+    e_mode: str = "apart"
+    usual: str = INTERLOCKS
     manners: Manners = field(default_factory=Manners)
 
-    def __post_init__(self) -> None:
-        self.port = self.folder / "port"
+    @property
+    def port(self) -> Path:
+        return self.folder / "port"
 
     def write(
         self, tower: bytes | str, schedule: str, *, e_mode: str = "apart", serial: str = "", more: str = INTERLOCKS
@@ -132,7 +134,7 @@ class Place:
         self.data = tower.encode() if isinstance(tower, str) else tower
         (self.folder / "tower.gcode").write_bytes(self.data)
         (self.folder / "schedule.toml").write_text(schedule)
-        text = PRINTER.format(name=NAME, port=self.port, serial=serial, e_mode=e_mode, more=more)
+        text = PRINTER.format(name=self.name, port=self.port, serial=serial, e_mode=e_mode, more=more)
         (self.folder / "printer.toml").write_text(text)
         self.e_mode = e_mode
 
@@ -172,7 +174,7 @@ class Place:
                 [sys.executable, "-m", "banderole.cli.main", *words], stdin=subprocess.DEVNULL, stdout=out, stderr=err
             )
         try:
-            yield Run(made, self.folder)
+            yield Run(made, self.folder, self.name)
         finally:
             made.kill()
             made.wait()
@@ -201,8 +203,8 @@ def _until(there: Callable[[], bool], seconds: float, what: str) -> None:
 
 
 def environment(folder: Path) -> dict[str, str]:
-    """Run, state and configuration folders of its own; a short path, since a socket's is bounded."""
+    """Run, state and configuration folders of their own. The folder's path is short, since a socket's is bounded."""
     made = {"XDG_RUNTIME_DIR": "r", "XDG_STATE_HOME": "s", "XDG_CONFIG_HOME": "c"}
     for part in made.values():
         (folder / part).mkdir(mode=0o700)
-    return {name: str(folder / part) for name, part in made.items()} | {"PATH": os.environ["PATH"]}
+    return {name: str(folder / part) for name, part in made.items()}

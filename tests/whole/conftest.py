@@ -1,21 +1,51 @@
-"""Each whole run has a folder of its own, with its run and state folders in it."""
+"""Whole runs take seconds, nearly all of them spent waiting: the cases of a module go side by side, some at a time.
 
+A module names its cases in `CASES`, each a function of a `Place`; its test takes what became of one from `begun`.
+"""
+
+import secrets
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
 from tests.support.whole import Place, environment
 
+Case = Callable[[Place], None]
+AT_ONCE = 3
+"""Runs side by side: each needs two processes and little of either; more would make their times say nothing on two cores."""
+
+
+@pytest.fixture(scope="session")
+def folder() -> Iterator[Path]:
+    """Not pytest's own temporary folder: a socket's path is bounded, and that one's would be too long."""
+    with tempfile.TemporaryDirectory(prefix="bw-") as name, pytest.MonkeyPatch.context() as patch:
+        for variable, value in environment(Path(name)).items():
+            patch.setenv(variable, value)
+        for variable in ("RUNTIME_DIRECTORY", "STATE_DIRECTORY", "CONFIGURATION_DIRECTORY"):
+            patch.delenv(variable, raising=False)
+        yield Path(name)
+
+
+def new_place(folder: Path) -> Place:
+    name = f"w-{secrets.token_hex(3)}"
+    (folder / name).mkdir()
+    return Place(folder / name, name)
+
 
 @pytest.fixture
-def place(monkeypatch: pytest.MonkeyPatch) -> Iterator[Place]:
-    """Not pytest's own temporary folder: with the test's name in it, its path would be too long for a socket."""
-    with tempfile.TemporaryDirectory(prefix="bw-") as name:
-        folder = Path(name)
-        for variable, value in environment(folder).items():
-            monkeypatch.setenv(variable, value)
-        for variable in ("RUNTIME_DIRECTORY", "STATE_DIRECTORY", "CONFIGURATION_DIRECTORY"):
-            monkeypatch.delenv(variable, raising=False)
-        yield Place(folder)
+def place(folder: Path) -> Place:
+    return new_place(folder)
+
+
+@pytest.fixture(scope="module")
+def begun(request: pytest.FixtureRequest, folder: Path) -> Iterator[dict[str, Future[None]]]:
+    """The cases of the module that were selected, begun."""
+    cases: dict[str, Case] = request.module.CASES
+    items = [item for item in request.session.items if getattr(item, "module", None) is request.module]
+    names = [item.callspec.params["case"] for item in items if hasattr(item, "callspec")]
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        yield {name: pool.submit(cases[name], new_place(folder)) for name in names}
+        pool.shutdown(cancel_futures=True)
