@@ -70,6 +70,7 @@ class Machine:
     )
     mark: Fraction = Fraction(0)  # the furthest that filament has ever been given forward
     by_firmware: bool = False
+    last_motion: str = ""
 
     def run(self, line: str) -> Done:
         """Carry out one line in the order of table 8, wherever its words stand."""
@@ -121,6 +122,7 @@ class Machine:
 
     def _move(self, code: str, values: dict[str, Fraction]) -> Done:
         start = dict(self.at)
+        self.last_motion = code
         for axis in "XYZE":
             self.at[axis] = self._target(axis, values)
         net = max(Fraction(0), self.at["E"] - self.mark)

@@ -19,6 +19,8 @@ LINE_BYTES: Final = 1 << 20
 BLOCK_BYTES: Final = 96
 """A longer command would not fit the line buffer of common firmware (often 96 bytes, common practice, no source)."""
 
+_MARK = b"\xef\xbb\xbf"
+"""Some editors put this before UTF-8 text; it is no part of the first command."""
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 _TEXT = frozenset(range(0x20, 0x100)) | {0x09}
 _NOT_TEXT = bytes(sorted(set(range(256)) - _TEXT))
@@ -43,9 +45,11 @@ def lines_of(file: BinaryIO, where: str) -> Iterator[tuple[int, bytes]]:
             raise InputError(
                 "the file is UTF-16, not plain text", f"{where}:1", "save it as plain text (ASCII or UTF-8)"
             )
+        if first and chunk[:3] == _MARK:
+            chunk = chunk[3:] or b" "
         first = False
-        if chunk[-1:] == b"\r":  # keep CR and LF together
-            chunk += file.read(1)
+        while chunk[-1:] == b"\r" and (more := file.read(1)):  # keep CR and LF together
+            chunk += more
         lines = (tail + chunk).splitlines()
         ended = chunk[-1:] in (b"\n", b"\r")
         tail = b"" if ended else lines.pop()

@@ -9,27 +9,23 @@ the band that holds the middle of its own path. A Z-hop lays nothing and so deci
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 from banderole_protocol.channels import CHANNELS, FileSetpoint
 from banderole_protocol.modal import DEPOSIT, DWELL, HOME, PERSON, SETPOINT, TRAVEL, EMode, Modal
 
 from .blocks import Block
+from .heights import FLAT_MM, Heights
 from .schedule import Band, Schedule
 
 STRETCH_BLOCKS: Final = 256
 """Blocks in a stretch at most: what is read ahead of the printer, and what a hold may have to replay."""
 GAP_BLOCKS: Final = 4096
 """Blocks without a deposit that are kept until it is known what follows; of a longer gap the crossing comes at its end."""
-FLAT_MM: Final = 1e-4
-"""Heights closer than this are the same: far below a motor's step, far above the rounding of relative moves."""
-SPIRAL_MM: Final = 0.05
-"""A spiral leaves a height behind this often, as the layer below for whatever is laid flat on it later."""
-SPIRAL_LAYER_MM: Final = 0.2
-"""A spiral has no layers; for `hold --at layer` and `stop` it has one this often."""
+UNCLEAR_MOST: Final = 50
+"""Blocks kept that may mean different things to different machines: a person reads a few."""
 DWELL_ASIDE_S: Final = 2.0
 """A pause of the file longer than this, over the part, would leave a blob: it is spent aside."""
 
@@ -129,33 +125,6 @@ class Facts:
     last_deposit: int  # line
 
 
-@dataclass(slots=True)
-class Heights:
-    """Which heights have been laid, to know what a layer lies on. Sorted, so that parts in turn find their own layer below."""
-
-    laid: list[float] = field(default_factory=list)
-    spiral: float | None = None  # the last height a spiral left behind
-
-    def below(self, z: float) -> float:
-        """The height under a flat deposit at `z`: the bed is 0. Takes `z` in; what lay higher is of a finished part."""
-        at = bisect_left(self.laid, z - FLAT_MM)
-        below = self.laid[at - 1] if at else 0.0
-        del self.laid[at:]
-        self.laid.append(z)
-        return below
-
-    def rise(self, z: float) -> bool:
-        """A spiral has come to `z`; True where it has risen by as much as a layer would."""
-        while self.laid and self.laid[-1] > z + FLAT_MM:
-            self.laid.pop()
-        if not self.laid or z - self.laid[-1] >= SPIRAL_MM:
-            self.laid.append(z)
-        if self.spiral is None or z < self.spiral or z - self.spiral >= SPIRAL_LAYER_MM:
-            self.spiral = z
-            return True
-        return False
-
-
 class Itinerary:
     """Iterate `items()` once. After an AskPosition the caller may call `located` before it asks for the next item."""
 
@@ -189,6 +158,7 @@ class Itinerary:
         self.top = 0.0
         self.started = False
         self.ambiguous_line: int | None = None  # where the file's meaning depends on the family of firmware
+        self.unclear: list[tuple[int, str]] = []  # (line, why) of blocks that machines may take differently
 
     def located(self, place: dict[str, float]) -> None:
         """The printer's own word on where it is (mm, by axis X, Y, Z, as the file would call it)."""
@@ -218,7 +188,7 @@ class Itinerary:
             elif kind == TRAVEL:
                 self._pending.append(Block(line, text, modal.seconds))
                 self._mark_gap()
-                if modal.debt > 0.0 or modal.firmware_back:
+                if modal.back:
                     self._candidate = len(self._pending)
                 if len(self._pending) - self._gap > GAP_BLOCKS:
                     yield from self._flush(len(self._pending))
@@ -226,6 +196,10 @@ class Itinerary:
                 yield from self._special(kind, Block(line, text, modal.seconds))
             if modal.e_split and self.ambiguous_line is None:
                 self.ambiguous_line = line
+            if modal.unclear:
+                if len(self.unclear) < UNCLEAR_MOST:
+                    self.unclear.append((line, modal.unclear))
+                modal.unclear = ""
         yield from self._flush(len(self._pending))
 
     # ---- height
@@ -233,15 +207,18 @@ class Itinerary:
     def _at_height(self, line: int) -> Iterator[Item]:
         """A deposit at another height than the one before: which band is it in, does a layer begin?"""
         modal = self.modal
-        z0, z = modal.z0, modal.z
-        if abs(z - z0) <= FLAT_MM:
-            begins = self._layer_z is None or abs(z - self._layer_z) > FLAT_MM
-            middle = (z + self._heights.below(z)) / 2 if begins or not self.started else self._middle
+        z0, z, heights = modal.z0, modal.z, self._heights
+        if heights.nothing and modal.x == modal.x0 and modal.y == modal.y0 and modal.arc_box is None:
+            middle, begins = 0.0, not self.started  # filament pushed out while rising, before the first layer
+        elif heights.slopes(z0, z):
+            middle, begins = (z0 + z) / 2, heights.rise(z0, z)
+            self._layer_z = None
+        elif self._layer_z is None or abs(z - self._layer_z) > FLAT_MM:
+            middle, begins = (z + heights.below(z)) / 2, True
+            heights.lay(z)
             self._layer_z = z
         else:
-            middle = (z0 + z) / 2
-            begins = self._heights.rise(z)
-            self._layer_z = None
+            middle, begins = self._middle, False
         self._middle = middle
         band = self._schedule.band_at(middle) if self._schedule is not None else None
         if band is not None and (self.band is None or band.number != self.band.number):
@@ -306,6 +283,8 @@ class Itinerary:
             self._mark_gap()
             if modal.back:
                 self._candidate = len(self._pending)
+            if len(self._pending) - self._gap > GAP_BLOCKS:
+                yield from self._flush(len(self._pending))
 
     def _setpoint(self, block: Block, setpoint: FileSetpoint, between: bool) -> Iterator[Item]:
         active = setpoint.tool is None or setpoint.tool == self.modal.tool
@@ -326,7 +305,8 @@ class Itinerary:
                 self._mark_gap()
                 if scheduled:
                     self._floor = len(self._pending)
-        self._candidate = len(self._pending) if self.modal.back else None
+        if self.modal.back:
+            self._candidate = len(self._pending)
 
     # ---- pending blocks
 
