@@ -180,3 +180,45 @@ def test_a_stop_cuts_the_motion_where_it_is() -> None:
     assert 45.0 < cut.x1 < 60.0
     assert cut.e == pytest.approx(cut.x1 / 10.0)
     assert desk.printer.machine.x == cut.x1
+
+
+@pytest.mark.parametrize(("synced", "fans"), [(False, [255.0, 255.0]), (True, [0.0, 255.0])])
+def test_the_fan_acts_when_read_or_when_the_motion_reaches_it(synced: bool, fans: list[float]) -> None:
+    """Both are met, by board (from memory)."""
+    desk = quiet(fan_synced=synced)
+    desk.do("M83", "G1 X10 E1 F60", "M106 S255", "G1 X20 E1", "M400")
+    assert [move.fan for move in desk.printer.log.deposits()] == fans
+
+
+def test_another_fan_is_not_the_part_fan() -> None:
+    desk = quiet()
+    desk.do("M106 S100", "M106 P1 S255", "M106 S999")
+    assert desk.printer.machine.fan == 255.0
+    assert [row.value for row in desk.printer.log.setpoints] == [100.0, 255.0]
+    desk.do("M107")
+    assert desk.printer.machine.fan == 0.0
+
+
+def test_several_tools_heat_apart() -> None:
+    desk = quiet(tools=2)
+    desk.do("M104 T1 S200", "T1")
+    assert [heater.target for heater in desk.printer.machine.nozzles] == [0.0, 200.0]
+    assert desk.do("M105")[0].split()[1].startswith("T:")
+    assert desk.printer.machine.nozzle.target == 200.0
+    assert desk.do("T5")[0].startswith("echo:no tool 5")
+    assert desk.do("M104 T5 S200")[0].startswith("echo:no tool 5")
+
+
+def test_numbers_with_two_points_are_read_as_far_as_they_go() -> None:
+    desk = quiet()
+    desk.do("G1 X1.2.3 F600", "G1 X2 Y-", "G29")
+    assert ends(desk) == [(1.2, 0, 0), (2, 0, 0)]
+
+
+def test_a_dwell_counts_seconds_by_s_and_thousandths_by_p() -> None:
+    """The printing convention; NIST has seconds for P."""
+    desk = quiet()
+    for block, seconds in (("G4 S2", 2.0), ("G4 P500", 0.5)):
+        began = desk.now
+        desk.do(block)
+        assert desk.now - began == pytest.approx(seconds, abs=0.01)

@@ -11,6 +11,31 @@ if TYPE_CHECKING:
     from banderole.bench.firmware import EmulatedPrinter
 
 
+def plain_move(p: EmulatedPrinter, groups: tuple[bytes | None, ...]) -> bool:
+    """A plain move, taken at once if the planner has room; else False, and it goes the way of all commands."""
+    machine = p.machine
+    machine.carry_out(p.clock)
+    if len(machine.planner.queue) >= machine.planner.depth:
+        return False
+    _, _, early, x, y, z, e, late, _ = groups
+    try:
+        feed = early or late
+        if feed is not None and (value := float(feed)) > 0.0:
+            machine.feed = value * machine.unit
+        held_back = machine.go(
+            p.number,
+            None if x is None else float(x),
+            None if y is None else float(y),
+            None if z is None else float(z),
+            None if e is None else float(e),
+            p.clock,
+        )
+    except ValueError:  # two points or signs in a number: the careful reader makes of it what it can
+        return False
+    p.cold(held_back)
+    return True
+
+
 def straight(p: EmulatedPrinter, words: Words) -> Waiting:
     while (room := p.machine.planner.room_at()) > p.clock:
         yield room
@@ -140,7 +165,7 @@ def e_mode(relative: bool) -> Handler:
 
 def motors_off(p: EmulatedPrinter, words: Words) -> Waiting:
     if (seconds := words.get("S")) is not None:
-        p.set_idle_release(seconds)
+        p.timers.idle_release = max(0.0, seconds)
         return
     yield from drained(p)
     p.let_motors_go("asked")

@@ -25,7 +25,7 @@ def temperatures(p: EmulatedPrinter, words: Words) -> None:
 
 def auto_report(p: EmulatedPrinter, words: Words) -> None:
     if p.manners.auto_report:
-        p.set_auto_report(int(words.get("S") or 0.0))  # whole seconds: S0.1 is off
+        p.timers.report_each(int(words.get("S") or 0.0), p.clock)  # whole seconds: S0.1 is off
     else:
         p.unknown("M155")
 
@@ -41,11 +41,11 @@ def identity(p: EmulatedPrinter, words: Words) -> None:
 
 def busy_interval(p: EmulatedPrinter, words: Words) -> None:
     if (value := words.get("S")) is not None:
-        p.busy_every = value
+        p.timers.busy_every = value
 
 
 def inactivity(p: EmulatedPrinter, words: Words) -> None:
-    p.set_inactivity(words.get("S") or 0.0)
+    p.timers.inactivity = max(0.0, words.get("S") or 0.0)
 
 
 def person(p: EmulatedPrinter, words: Words) -> Waiting:

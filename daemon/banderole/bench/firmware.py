@@ -12,8 +12,8 @@ import math
 from collections import deque
 from typing import Literal
 
-from banderole.bench import reports
 from banderole.bench.commands import HANDLERS
+from banderole.bench.do_motion import plain_move
 from banderole.bench.faults import FaultPlan
 from banderole.bench.hearing import Hearing
 from banderole.bench.line_discipline import Line
@@ -21,12 +21,8 @@ from banderole.bench.machine import Machine
 from banderole.bench.manners import Manners
 from banderole.bench.reading import Waiting, read
 from banderole.bench.records import Log, OnRecord
+from banderole.bench.timers import Timers
 from banderole.bench.voice import Voice
-
-# s between the board's own looks at its sensors where it protects itself.
-PROTECT_LOOK_S = 0.5
-# °C outside which a reading is no heater's.
-PROTECT_LEAST, PROTECT_MOST = 0.0, 320.0
 
 
 class EmulatedPrinter:
@@ -52,19 +48,18 @@ class EmulatedPrinter:
         self.ok_tail = ""
         self.break_wait = False
         self.busy_reason = "processing"
-        self.busy_every = self.manners.busy_s
+        self.timers = Timers(self.manners, self.clock)
         self.heating = self.deaf = False  # what the command under way means for `busy` and reports
         self._queue: deque[Line] = deque()
         self._job: Waiting | None = None
-        self._job_until = self._busy_at = self._report_at = math.inf
-        self._report_every = 0
-        self._idle_release = self.manners.idle_release_s
-        self._idle_from = self.clock
-        self._inactivity = 0.0
-        self._heard_at = self.clock
+        self._job_until = math.inf
         self._halt_text = ""
         self._boot_at = self.clock + self.manners.boot_s if state == "booting" else math.inf
-        self._protect_at = self.clock + PROTECT_LOOK_S if self.manners.protection else math.inf
+
+    @property
+    def under_way(self) -> bool:
+        """A command that takes time is being carried out."""
+        return self._job is not None
 
     # --- the three doors
     def receive(self, data: bytes, now: float) -> None:
@@ -107,9 +102,7 @@ class EmulatedPrinter:
             return at
         if self.hearing.at_once:
             at = min(at, self.hearing.at_once[0][0])
-        if self._job is not None:
-            at = min(at, self._job_until, self._busy_at)
-        return min(at, self._report_at, self._release_at(), self._inactive_at(), self._protect_at)
+        return min(at, self._job_until, self.timers.next(self))
 
     def _live_until(self, now: float) -> None:
         while (at := self._next()) <= now:
@@ -134,25 +127,7 @@ class EmulatedPrinter:
         elif self._reading and self.hearing.uart.next_line_at <= clock:
             self._hear()
         else:
-            self._look_at_timers()
-
-    def _look_at_timers(self) -> None:
-        clock = self.clock
-        if self._report_at <= clock:
-            self._report_at = max(self._report_at + self._report_every, clock)
-            if not (self.deaf or self.heating):  # a board that waits for heat reports by itself
-                self.say_reading(reports.temperatures(self.machine, clock))
-        elif self._busy_at <= clock:
-            self._busy_at = clock + self.busy_every
-            if not self.heating or self.manners.busy_while_heating:
-                self.say(f"echo:busy: {self.busy_reason}")
-        elif self._inactive_at() <= clock:
-            self.halt(f"killed after {self._inactivity:g} s without a command")
-        elif self._protect_at <= clock:
-            self._protect_at = clock + PROTECT_LOOK_S
-            self._protect()
-        else:
-            self.let_motors_go("idle")
+            self.timers.strike(self)
 
     # --- lines
     @property
@@ -167,7 +142,7 @@ class EmulatedPrinter:
                 self._tell_halt()
         elif isinstance(verdict, Line):
             self.log.line(raw, self.clock)
-            self._heard_at = self.clock
+            self.timers.heard_at = self.clock
             if self._job is None:
                 self._begin(verdict)
             else:
@@ -196,7 +171,7 @@ class EmulatedPrinter:
             self._faults.strike(self)
             if self.state != "alive":
                 return
-        if line.move is not None and self._move_now(line.move):
+        if line.move is not None and plain_move(self, line.move):
             self._ok()
             return
         code, words = read(line.text)
@@ -208,36 +183,12 @@ class EmulatedPrinter:
             job = handler(self, words)
         if job is not None:
             self._job, self._job_until = job, self.clock
-            self._busy_at = self.clock + self.busy_every if self.busy_every > 0 else math.inf
+            self.timers.command_begun(self.clock)
             self.break_wait = self.heating = self.deaf = False
             self.busy_reason = "processing"
             self._go_on()
         elif self.state == "alive":
             self._ok()
-
-    def _move_now(self, groups: tuple[bytes | None, ...]) -> bool:
-        """A plain move, taken at once if the planner has room; else False, and it goes the way of all commands."""
-        machine = self.machine
-        machine.carry_out(self.clock)
-        if len(machine.planner.queue) >= machine.planner.depth:
-            return False
-        _, _, early, x, y, z, e, late, _ = groups
-        try:
-            feed = early or late
-            if feed is not None and (value := float(feed)) > 0.0:
-                machine.feed = value * machine.unit
-            held_back = machine.go(
-                self.number,
-                None if x is None else float(x),
-                None if y is None else float(y),
-                None if z is None else float(z),
-                None if e is None else float(e),
-                self.clock,
-            )
-        except ValueError:  # two points or signs in a number: the careful reader makes of it what it can
-            return False
-        self.cold(held_back)
-        return True
 
     def _go_on(self) -> None:
         """Goes on with the command under way, and with those behind it as far as they end at once."""
@@ -258,8 +209,8 @@ class EmulatedPrinter:
 
     def _end_job(self) -> None:
         self._job = None
-        self._job_until = self._busy_at = math.inf
-        self._idle_from = self.clock
+        self._job_until = math.inf
+        self.timers.command_ended(self.clock)
         self.heating = self.deaf = False
         self._ok()
 
@@ -309,16 +260,6 @@ class EmulatedPrinter:
             self.log.event(self.clock, "cold", f"N{self.number}")
             self.say("echo:nozzle too cold, filament held back")
 
-    def set_auto_report(self, seconds: int) -> None:
-        self._report_every = max(0, seconds)
-        self._report_at = self.clock + seconds if seconds > 0 else math.inf
-
-    def set_idle_release(self, seconds: float) -> None:
-        self._idle_release = max(0.0, seconds)
-
-    def set_inactivity(self, seconds: float) -> None:
-        self._inactivity = max(0.0, seconds)
-
     def let_motors_go(self, why: str) -> None:
         lost = self.machine.release_motors()
         self.log.event(self.clock, "motors_released", why + (", position lost" if lost else ""))
@@ -353,20 +294,3 @@ class EmulatedPrinter:
         self._begin_anew("alive")
         self.say("start")
         self.say("echo:emulated bench board ready")
-
-    # --- timers
-    def _release_at(self) -> float:
-        if not (self.machine.motors_on and self._idle_release) or self._job is not None:
-            return math.inf
-        return max(self._idle_from, self.machine.planner.rest_at) + self._idle_release
-
-    def _inactive_at(self) -> float:
-        return max(self._heard_at, self.machine.planner.rest_at) + self._inactivity if self._inactivity else math.inf
-
-    def _protect(self) -> None:
-        self.machine.heat_to(self.clock)
-        heaters = [("nozzle", heater) for heater in self.machine.nozzles] + [("bed", self.machine.bed)]
-        for name, heater in heaters:
-            if heater.target > 0.0 and not PROTECT_LEAST <= heater.read() <= PROTECT_MOST:
-                self.halt(f"thermal failure at the {name}: its sensor reads what no heater can")
-                return
