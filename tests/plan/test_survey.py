@@ -1,0 +1,309 @@
+"""The survey: what it measures, what it refuses with the line, what it warns of, and where it would wait."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import math
+from pathlib import Path
+
+import pytest
+from banderole.plan.config import InputError, Printer, load_printer
+from banderole.plan.footprint import CELL_MM, Footprint
+from banderole.plan.machine_tables import Volume
+from banderole.plan.schedule import Schedule, load_schedule
+from banderole.plan.survey import MOST_FINDINGS, Survey, survey, survey_file
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+EXAMPLES = Path(__file__).parents[2] / "examples"
+PRINTER = load_printer(EXAMPLES / "bench-a.toml")
+SCHEDULE = """\
+[[band]]
+from_mm = 0
+to_mm = 0.6
+{channel} = {first}
+[[band]]
+from_mm = 0.6
+to_mm = 1.2
+{channel} = {then}
+"""
+HEAD = "M104 S215\nG28\nG90\nM83\nG1 F1200\n"  # five lines
+
+
+def part(layers: int = 4, height: float = 0.3, before: str = "", end: str = "M104 S0\n") -> str:
+    """Squares of 10 mm from (50, 50), one a layer, 0.5 mm of filament a side; `before` stands ahead of each layer."""
+    text = HEAD
+    for layer in range(1, layers + 1):
+        text += f"{before}G1 Z{layer * height:.3f}\nG1 X50 Y50\n"
+        text += "G1 X60 E0.5\nG1 Y60 E0.5\nG1 X50 E0.5\nG1 Y50 E0.5\n"
+    return text + end
+
+
+def read(text: str | bytes, schedule: Schedule | None = None, printer: Printer | None = PRINTER) -> Survey:
+    data = text.encode() if isinstance(text, str) else text
+    return survey(io.BytesIO(data), "tower.gcode", schedule, printer)
+
+
+@pytest.fixture(scope="module")
+def stairs(tmp_path_factory: pytest.TempPathFactory) -> Schedule:
+    return scheduled(tmp_path_factory, "nozzle", 215, 210)
+
+
+def scheduled(folder: pytest.TempPathFactory, channel: str, first: float, then: float) -> Schedule:
+    file = folder.mktemp("schedule") / "tower.toml"
+    file.write_text(SCHEDULE.format(channel=channel, first=first, then=then))
+    return load_schedule(file, PRINTER)
+
+
+def kinds(found: Survey) -> list[str]:
+    """Kinds of the cautions, but for the one that every file with a G28 in it gives."""
+    return [one.kind for one in found.cautions if not one.what.startswith("G28")]
+
+
+# ---- what it measures
+
+
+def test_a_plain_part_by_hand(stairs: Schedule) -> None:
+    found = read(part(), stairs)
+    assert found.refusals == []
+    assert kinds(found) == []
+    assert found.layers == 4
+    assert found.top == pytest.approx(1.2)
+    assert found.filament_mm == pytest.approx(4 * 4 * 0.5)
+    assert found.footprint.box == (50, 50, 60, 60)
+    # 20 mm/s throughout: 160 mm of walls, 1.2 mm up, and once from the corner where homing ends to (50, 50)
+    assert found.seconds == pytest.approx((160 + 1.2 + math.hypot(50, 50)) / 20)
+    assert found.facts.first_deposit == 8
+    assert found.facts.last_deposit == 5 + 4 * 6
+    assert found.told == {"nozzle": 215.0}
+
+
+def test_bands_as_the_file_fills_them(stairs: Schedule) -> None:
+    """Layers of 0.3 mm have their middles at 0.15, 0.45, 0.75 and 1.05 mm: two in each band."""
+    found = read(part(), stairs)
+    assert [(row.band, row.layers, row.entered) for row in found.rows] == [(1, 2, 1), (2, 2, 1)]
+    assert [row.filament_mm for row in found.rows] == pytest.approx([4.0, 4.0])
+    assert [row.middle for row in found.rows] == pytest.approx([0.15, 0.75])
+    assert [row.setpoints for row in found.rows] == [{"nozzle": 215.0}, {"nozzle": 210.0}]
+
+
+def test_the_digest_is_of_the_commands_alone() -> None:
+    """SHA-256 over each command and a line feed, by the standard library; comments, numbers, line ends are left off."""
+    commands = [line for line in part().splitlines() if line]
+    expected = hashlib.sha256("".join(f"{command}\n" for command in commands).encode()).hexdigest()
+    assert read(part()).digest == expected
+    dressed = "; a tower\r\n" + "".join(f"  N{n} {c} ; word\r\n\r\n" for n, c in enumerate(commands, 1))
+    found = read(dressed + "M110 N5\r\n%\r\n")
+    assert (found.digest, found.blocks) == (expected, len(commands))
+    assert read(part().replace("E0.5\n", "E0.50\n")).digest != expected
+
+
+def test_everything_as_plain_data(stairs: Schedule) -> None:
+    plain = read(part(), stairs).as_json()
+    assert plain["blocks"] == 5 + 4 * 6 + 1
+    assert plain["box_mm"] == [50, 50, 60, 60]
+    assert [row["band"] for row in plain["bands"]] == [1, 2]
+    assert plain["refusals"] == plain["hold_points"] == []
+    assert [(one["kind"], one["line"]) for one in plain["cautions"]] == [("deaf", 2)]
+
+
+# ---- what is no G-code
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        (b"", "the file is empty"),
+        (b"; nothing but words\n", "the file is empty"),
+        (b"G28\nG1 X5 Y5 F600\n", "nothing is laid down"),
+        (b"G28\nM83\nG1 E5 F100\n", "nothing is laid down"),
+        ("G28\n".encode("utf-16"), "UTF-16"),
+        (b"G28\nG1 X\x00\n", "tower.gcode:2"),
+        (b"G28\nM117 " + b"long" * 40 + b"\n", "tower.gcode:2"),
+        (b"\x89PNG\r\n\x1a\n" + bytes(200), "control characters"),
+        (b"G1 " + b"X1 " * (1 << 19), "tower.gcode:1"),
+    ],
+)
+def test_what_is_no_tower_is_said_in_one_line(data: bytes, words: str) -> None:
+    with pytest.raises(InputError) as caught:
+        read(data)
+    assert words in str(caught.value)
+    assert str(caught.value).isprintable()
+
+
+def test_a_file_that_is_not_there(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="there is no such file"):
+        survey_file(tmp_path / "none.gcode", None, None)
+    with pytest.raises(InputError, match="cannot be read"):
+        survey_file(tmp_path, None, None)
+
+
+@pytest.mark.slow
+@settings(max_examples=150, deadline=None)
+@given(st.binary(max_size=400) | st.text(alphabet="GMXYZEFNT0123456789.;(*)- \n", max_size=300).map(str.encode))
+def test_any_bytes_give_a_survey_or_one_line(data: bytes) -> None:
+    found, why = None, ""
+    try:
+        found = read(data)
+    except InputError as error:
+        why = str(error)
+    if found is None:
+        assert why.isprintable()
+        assert "tower.gcode" in why
+    else:
+        assert found.blocks > 0
+        assert found.facts.first_deposit <= found.facts.last_deposit
+
+
+# ---- refusals
+
+
+NOT_FOR_A_RUN = "M23 a.g,M24,M28 a.g,M30 a.g,M32 a.g,M112,M410,M999,M575 S250000,M80,M81,M302 P1,M302 S0"
+SPELLED = ["m112", "N7 M112*35", "M 112"]
+
+
+@pytest.mark.parametrize("block", [*NOT_FOR_A_RUN.split(","), *SPELLED])
+def test_commands_that_are_not_for_a_run(block: str) -> None:
+    found = read(part(end=f"{block}\nM104 S0\n"))
+    (one,) = found.refusals
+    assert one.line == 5 + 4 * 6 + 1
+    told = found.refusal()
+    assert told is not None
+    assert f"tower.gcode:{one.line}" in told
+    assert told.isprintable()
+
+
+@pytest.mark.parametrize("block", ["M302", "M302 S170", "M105", "M117 M112", "M300 S440", "G4 P1", "M400", "M500"])
+def test_commands_that_pass(block: str) -> None:
+    assert read(part(end=f"{block}\nM104 S0\n")).refusals == []
+
+
+@pytest.mark.parametrize("block", ["M500", "M501", "M502"])
+def test_factors_are_not_stored_while_they_are_scheduled(block: str, tmp_path_factory: pytest.TempPathFactory) -> None:
+    flow = scheduled(tmp_path_factory, "flow", 100, 95)
+    text = part(end=f"{block}\nM104 S0\n")
+    assert [one.line for one in read(text, flow).refusals] == [5 + 4 * 6 + 1]
+    assert read(text, scheduled(tmp_path_factory, "nozzle", 215, 210)).refusals == []
+
+
+def test_heat_beyond_the_printers_limits_is_refused_and_factors_only_told() -> None:
+    (one,) = read(part().replace("M104 S215", "M104 S290")).refusals
+    assert (one.kind, one.line) == ("limit", 1)
+    assert "290" in one.what
+    found = read(part(before="M221 S150\n", layers=1))
+    assert found.refusals == []
+    assert kinds(found) == ["limit"]
+    assert read(part().replace("M104 S215", "M104 S290"), printer=None).refusals == []
+
+
+def test_findings_are_bounded_and_the_first_is_told() -> None:
+    found = read(part(end="M24\n" * 1000 + "M104 S0\n"))
+    assert len(found.refusals) == MOST_FINDINGS
+    assert found.refusals[0].line == 5 + 4 * 6 + 1
+
+
+def test_what_e_means_must_be_said_where_the_file_depends_on_it() -> None:
+    """Fault F3: G90 after M83."""
+    text = part().replace("G90\nM83\n", "M83\nG90\n")
+    silent = PRINTER.model_copy(update={"firmware": PRINTER.firmware.model_copy(update={"e_mode": None})})
+    (one,) = read(text, printer=silent).refusals
+    assert (one.kind, one.line) == ("e_mode", 8)  # the first E word
+    assert read(text).refusals == []
+    assert kinds(read(text, printer=None)) == ["e_mode"]
+    assert read(part(), printer=silent).refusals == []
+
+
+# ---- cautions
+
+
+def test_heat_left_on_at_the_end() -> None:
+    assert kinds(read(part(end=""))) == ["heat_left_on"]
+
+
+def test_a_part_shorter_or_taller_than_the_schedule(stairs: Schedule) -> None:
+    assert kinds(read(part(layers=2), stairs)) == ["shorter"]
+    assert kinds(read(part(layers=5), stairs)) == ["taller"]
+    assert kinds(read(part(layers=4, height=0.3001), stairs)) == []  # rounding of layer heights is none
+
+
+def test_the_files_own_setpoints_are_told_where_the_band_overrides_them(stairs: Schedule) -> None:
+    found = read(part(before="M104 S230\n", layers=3), stairs)
+    told = [one.line for one in found.cautions if one.kind == "file_setpoint"]
+    assert told == [13, 20]  # before the first deposit, and after the last, it passes
+
+
+def test_slow_and_waiting_commands_are_told() -> None:
+    assert kinds(read(part(end="M600\nM0\nM104 S0\n"))) == ["person", "person"]
+    found = read(part().replace("G28\n", "G28\nG29\n"))
+    assert [(one.kind, one.line, one.what[:4]) for one in found.cautions] == [("deaf", 2, "G28:"), ("deaf", 3, "G29:")]
+
+
+def test_a_part_outside_the_volume() -> None:
+    assert "volume" in kinds(read(part().replace("X60", "X250")))
+
+
+# ---- the waiting place
+
+
+def test_the_waiting_place_is_clear_and_near() -> None:
+    found = read(part())
+    assert found.aside is not None
+    x, y = found.aside
+    away = max(50 - x, x - 60, 50 - y, y - 60)
+    assert CELL_MM <= away <= 3 * CELL_MM
+
+
+def test_a_place_over_the_part_is_told() -> None:
+    over = PRINTER.model_copy(update={"aside": PRINTER.aside.model_copy(update={"at": (60.0, 55.0)})})
+    found = read(part(), printer=over)
+    assert found.aside == (60.0, 55.0)
+    assert kinds(found) == ["aside"]
+
+
+def test_a_bed_that_is_full_has_no_place() -> None:
+    small = PRINTER.model_copy(update={"volume": Volume(x=(45, 65), y=(45, 65), z=(0, 250))})
+    (one,) = read(part(), printer=small).refusals
+    assert one.kind == "aside"
+
+
+@st.composite
+def lines(draw: st.DrawFn) -> list[tuple[float, float, float, float]]:
+    number = st.floats(0, 100).map(lambda value: round(value, 3))
+    step = st.floats(-3, 3).map(lambda value: round(value, 3))
+    long = st.tuples(number, number, number, number)
+    short = st.builds(lambda x, y, dx, dy: (x, y, x + dx, y + dy), number, number, step, step)
+    return draw(st.lists(long | short, min_size=1, max_size=6))
+
+
+@pytest.mark.slow
+@settings(max_examples=150, deadline=None)
+@given(lines(), st.booleans())
+def test_no_deposit_comes_near_the_waiting_place(
+    drawn: list[tuple[float, float, float, float]], round_bed: bool
+) -> None:
+    """By brute force: a point each tenth of a millimetre of every line is at least the margin's cell away, but for corners."""
+    footprint = Footprint()
+    for one in drawn:
+        footprint.add(*one)
+    volume = Volume(
+        x=(0, 220), y=(0, 220), z=(0, 250), shape="round" if round_bed else "box", keep_out=((0, 0, 9, 220),)
+    )
+    place = footprint.waiting_place(volume)
+    if place is None:
+        return
+    assert volume.holds(*place)
+    for x0, y0, x1, y1 in drawn:
+        steps = max(1, math.ceil(10 * math.dist((x0, y0), (x1, y1))))
+        for step in range(steps + 1):
+            x, y = x0 + (x1 - x0) * step / steps, y0 + (y1 - y0) * step / steps
+            assert max(abs(x - place[0]), abs(y - place[1])) >= CELL_MM
+
+
+def test_an_arc_covers_what_it_passes() -> None:
+    """A half turn from (50, 50) to (70, 50) bulges out by 10 mm."""
+    text = HEAD + "G1 X50 Y50 Z0.3\nG2 X70 Y50 I10 J0 E3\nM104 S0\n"
+    found = read(text)
+    assert found.footprint.box is not None
+    assert found.footprint.box[3] >= 60
+    assert not found.footprint.clear(60, 59)
