@@ -101,6 +101,18 @@ def test_motion_lasts_its_length_over_its_feed_and_factor() -> None:
     assert back.start == there.end
 
 
+@pytest.mark.parametrize(
+    ("length", "speed", "acceleration", "seconds"),
+    [(100, 100, 1000, 1.1), (10, 100, 1000, 0.2), (5, 100, 1000, 0.14142), (20, 60, 500, 0.45333), (1, 0.5, 2, 2.25)],
+)
+def test_from_rest_to_rest(length: float, speed: float, acceleration: float, seconds: float) -> None:
+    """T = L/v + v/a, or 2√(L/a) (recomputed; the last one is Lynch & Park, Modern Robotics §9.2, from memory)."""
+    desk = quiet(acceleration=float(acceleration))
+    desk.do(f"G1 X{length} F{speed * 60}", "M400")
+    (move,) = desk.printer.log.moves
+    assert move.end - move.start == pytest.approx(seconds, abs=5e-6)
+
+
 def test_the_planner_takes_sixteen_motions_and_then_makes_the_line_wait() -> None:
     desk = quiet()
     desk.do(*(f"G1 X{n} F60" for n in range(1, 17)))

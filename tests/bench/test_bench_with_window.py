@@ -40,7 +40,7 @@ class Talk:
                 tag, block = waiting.pop(0)
                 self.window.send(block.encode(), tag, 0.01)
             self._turn()
-            assert self.now < patience, f"stuck: {self.window.oldest()} {self.printer.log.lines[-3:]}"
+            assert self.now < patience, f"stuck: {self.window.oldest()} {self.printer.log.lines[-1]}"
 
     def _turn(self) -> None:
         data = self.window.data_to_send(self.now)

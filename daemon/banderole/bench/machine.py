@@ -37,7 +37,7 @@ class Machine:
         """What a restart of the board forgets. Bodies stay as warm as they are."""
         for heater in (*self.nozzles, self.bed):
             heater.target = 0.0
-        self.planner = Planner(self.manners.planner, self.manners.motion_speed)
+        self.planner = Planner(self.manners.planner, self.manners.motion_speed, self.manners.acceleration)
         self.x = self.y = self.z = 0.0
         self.offset = [0.0, 0.0, 0.0]
         self.e = 0.0  # as the board counts it, mm

@@ -45,6 +45,7 @@ class Manners:
     halt_talks: bool = False  # a halted board repeats its text at every line; else it is silent
     # --- motion
     planner: int = 16  # motions looked ahead
+    acceleration: float = 0.0  # mm/s², each motion from rest to rest; 0 = a motion lasts its length over its feed
     motion_speed: float = 1.0  # motions, homing, probing and dwells run so many times faster than the clock
     e_mode: Literal["joined", "apart"] = "joined"  # joined: G90 and G91 set E too; apart: they leave it alone
     fan_synced: bool = False  # M106 acts when the motion reaches it, not when it is read

@@ -1,7 +1,8 @@
 """The planner: motions wait in a short queue and are carried out one behind the other on a motion clock.
 
-A simple, honest model: a motion lasts its length over its feedrate (times the feed factor). No acceleration, so times
-are least times; what matters here is the order of things and that the queue runs ahead of the motion.
+A simple, honest model: a motion lasts its length over its feedrate (times the feed factor), or, with an acceleration,
+as long as it takes from rest to rest. So a real board's times, which joins motions, lie between the two; what matters
+here is the order of things and that the queue runs ahead of the motion.
 """
 
 from __future__ import annotations
@@ -20,13 +21,14 @@ SAME_PLACE_MM = 1e-9
 class Planner:
     """Motions planned and not yet carried out. Times are those of the clock; `speed` makes motion that much faster."""
 
-    __slots__ = ("_speed", "depth", "queue", "rest_at")
+    __slots__ = ("_acceleration", "_speed", "depth", "queue", "rest_at")
 
-    def __init__(self, depth: int, speed: float) -> None:
+    def __init__(self, depth: int, speed: float, acceleration: float = 0.0) -> None:
         self.depth = depth
         self.queue: deque[Move] = deque()
         self.rest_at = -math.inf  # clock at which the last motion planned ends
         self._speed = speed
+        self._acceleration = acceleration  # mm/s²; 0 = none to speak of
 
     def room_at(self) -> float:
         """Clock at which there is room for one more; in the past if there is some now."""
@@ -36,6 +38,8 @@ class Planner:
     def times(self, length: float, feed: float, factor: float, now: float) -> tuple[float, float]:
         """Begin and end of a motion planned now: length in mm, feed in mm/min, factor in %."""
         start = self.rest_at if self.rest_at > now else now
+        if self._acceleration:
+            return start, start + rest_to_rest(length, feed * factor / 6000.0, self._acceleration) / self._speed
         return start, start + length * 6000.0 / (feed * factor * self._speed)
 
     def add(self, move: Move) -> None:
@@ -50,6 +54,13 @@ class Planner:
         if under_way is not None:
             _cut(under_way, now)
         return under_way
+
+
+def rest_to_rest(length: float, speed: float, acceleration: float) -> float:
+    """s for a path of `length` mm at mm/s and mm/s², standing at both ends: L/v + v/a, or 2√(L/a) if v is not reached."""
+    if length >= speed * speed / acceleration:
+        return length / speed + speed / acceleration
+    return 2.0 * math.sqrt(length / acceleration)
 
 
 def _cut(move: Move, now: float) -> None:
