@@ -97,6 +97,7 @@ def walk(
     itinerary = Itinerary(numbered, bands, e_mode, facts)
     done = Walk(blocks, list(itinerary.items()), itinerary)
     state, band, at = Modal(e_mode), None, 0
+    holds, laid = Holds(bands), set(middles(blocks, e_mode == "joined"))
     for item in done.items:
         done.kinds.append(type(item).__name__)
         if not isinstance(item, AskPosition):
@@ -105,16 +106,50 @@ def walk(
             assert (item.line, item.block) == (at + 1, at + 1)
             band = item.band.number
         for block in of_item(item):
+            holds.hear(block)
             assert (block.line, block.text) == (at + 1, blocks[at].encode())
             done.band_at[at] = band
             state.apply(block.text)
+            if at in laid:
+                holds.check(f"block {at + 1}, {blocks[at]}")
             at += 1
+        holds.take(item)
     assert at == len(blocks)
     if check and bands is not None:
         for index, middle in middles(blocks, e_mode == "joined").items():
             told = f"block {index + 1}, {blocks[index]}, middle {float(middle):.4f}"
             assert done.band_at[index] in bands_of(bands, middle), told
     return done
+
+
+class Holds:
+    """What the printer has been set to, by the file's blocks and by us, held against the band at each deposit."""
+
+    def __init__(self, bands: Schedule | None) -> None:
+        self.channels = bands.channels if bands is not None else ()
+        self.set: dict[str, float] = {}
+        self.wanted: dict[str, float] = {}
+
+    def hear(self, block: Block) -> None:
+        setpoint = setpoint_of(words_of(block.text))
+        if setpoint is not None and setpoint.channel in self.channels and setpoint.tool is None:
+            self.set[setpoint.channel] = setpoint.value
+
+    def take(self, item: Item) -> None:
+        match item:
+            case Crossing(band=band, setpoints=setpoints):
+                self.set |= setpoints
+                self.wanted = dict(band.setpoints)
+            case Reassertion(channel=channel, value=float(value)):
+                self.set[channel] = value
+            case PreWait(setpoint=setpoint, reassert=float(value)):
+                self.set[setpoint.channel] = value
+            case _:
+                pass
+
+    def check(self, told: str) -> None:
+        for channel, value in self.wanted.items():
+            assert self.set[channel] == value, f"{channel} at {told}"
 
 
 def seen(modal: Modal) -> dict[str, object]:
@@ -161,6 +196,13 @@ def test_parts_of_other_layer_heights_find_their_own_layer_below() -> None:
     bands = schedule({"nozzle": 240.0}, {"nozzle": 230.0}, heights=(0.8,))
     assert walk(START + layers(4) + layers(3, height=0.3, at=90.0), bands).bands == [1]
     assert walk(START + layers(4) + layers(4, height=0.3, at=90.0), bands).bands == [1, 2]
+
+
+def test_a_finished_part_is_nothing_to_lie_on() -> None:
+    """Layers of 0.2 then of 0.3: at 0.6 the first has its middle at 0.5, the second at 0.45."""
+    bands = schedule({"nozzle": 240.0}, {"nozzle": 230.0}, heights=(0.48,))
+    done = walk(START + layers(4) + layers(4, height=0.3, at=90.0), bands)
+    assert [round(c.z, 6) for c in done.items if isinstance(c, Crossing)] == [0.2, 0.6, 0.3, 0.9]
 
 
 def test_a_part_taken_up_again_lies_on_itself_and_not_in_the_air() -> None:
@@ -307,6 +349,11 @@ def test_a_seam_that_tapers_into_its_layer_does_not_make_the_layer_a_spiral(step
 def test_spirals_in_turn() -> None:
     blocks = [*START, *spiral(8, 0.2, 24, 4), "G0 X200 Z0", *spiral(8, 0.2, 24, 4), *layers(1, height=1.8)]
     assert walk(blocks, THREE).bands == [1, 2, 3, 1, 2, 3]
+    blocks = [*START, *spiral(20, 0.2, 24, 4), "G0 X200 Z0", *spiral(5, 0.2, 24, 4), "G1 Z1.2", "G1 X50 E1"]
+    done = walk(blocks, schedule({"nozzle": 240.0}, {"nozzle": 230.0}, heights=(1.1,)), check=False)
+    assert done.bands == [1, 2, 1], (
+        "what is laid at 1.2 lies on the second spiral (middle 1.0), not on the first one's trace"
+    )
 
 
 def test_a_purge_that_rises_belongs_to_band_1() -> None:
@@ -399,6 +446,17 @@ def test_the_first_crossing_comes_after_the_files_own_setpoints() -> None:
     (crossing,) = (item for item in done.items if isinstance(item, Crossing))
     assert blocks[crossing.block - 1] in ("G1 E0.8", "M106 S0", "G1 X10 E1")
     assert "Reassertion" not in done.kinds
+    blocks = [*START, "G1 E-0.8", "G1 Z0.2", "G1 E0.8", "M104 S200", "G1 X10 E1"]
+    (crossing,) = (item for item in walk(blocks, THREE).items if isinstance(item, Crossing))
+    assert crossing.block == len(blocks)
+
+
+def test_a_crossing_out_of_a_plinth_of_its_own_comes_after_the_files_setpoints() -> None:
+    """Else the file's value, sent behind it, would hold in band 2 (the walk checks what holds at each deposit)."""
+    bands = schedule({}, {"nozzle": 230.0}, {"nozzle": 220.0}, heights=(0.7, 1.3))
+    blocks = [*START, *layers(3), "G1 E-0.8", "G1 Z0.8", "G1 E0.8", "M104 S210", "G1 X10 E1", "G1 Y10 E1"]
+    crossing = [item for item in walk(blocks, bands).items if isinstance(item, Crossing)][-1]
+    assert blocks[crossing.block - 1] == "G1 X10 E1"
 
 
 # ---- the file's own setpoints
@@ -410,6 +468,9 @@ def test_in_the_middle_a_setpoint_goes_out_and_the_bands_is_set_again() -> None:
     middle, last = (item for item in done.items if isinstance(item, Reassertion))
     assert (middle.channel, middle.value, middle.file_value) == ("nozzle", 240.0, 200.0)
     assert (last.value, last.file_value) == (None, 0.0), "a zero after the last deposit stands"
+    blocks = [*START, *layers(2), "M106 S0"]
+    fan = schedule({"fan": 100.0}, {"fan": 50.0}, heights=(0.7,), channels=("fan",))
+    assert "Reassertion" not in walk(blocks, fan, facts=facts_of(blocks, False)).kinds, "it is not heat"
 
 
 def test_the_setpoint_of_another_tool_is_not_ours() -> None:
@@ -452,6 +513,13 @@ def test_after_homing_the_position_is_asked(home: str) -> None:
             bands.append(item.modal.z)
             assert item.z == pytest.approx(1.1)
     assert bands == [pytest.approx(1.1)]
+    itinerary = Itinerary(enumerate([b"M83", home.encode(), b"G1 X10 E1"], 1), THREE, "apart")
+    for item in itinerary.items():
+        if isinstance(item, AskPosition):
+            itinerary.located({"Z": 0.9})
+        if isinstance(item, Crossing):
+            assert (item.modal.z, item.z) == (0.9, 0.9)
+            assert item.band.number == 1
 
 
 # ---- any program at all
