@@ -196,6 +196,6 @@ def reset(
     if printer is None:
         act({"command": "reset"}, to, broker, root, json)
         return
-    from banderole.cli.run_command import reset_idle
+    from banderole.cli.safe_command import reset_idle
 
     reset_idle(printer)

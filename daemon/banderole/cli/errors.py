@@ -31,6 +31,10 @@ class NoName(Exception):
     """Which printer is meant cannot be told, or what was given cannot be a name: one line."""
 
 
+class RefusedHere(Exception):
+    """Refused before anything was heated or moved (exit 3): one line."""
+
+
 def exit_code_of(why: BaseException) -> int:
     """Says an error in one line on stderr; its exit code. A traceback only where BANDEROLE_DEBUG asks for it."""
     match why:

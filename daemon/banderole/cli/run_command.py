@@ -1,12 +1,15 @@
-"""`run` and `make-safe`: what goes to a printer from here."""
+"""`run`: one tower on one printer, from here. Nothing is sent before file, schedule, printer and marks are found sound."""
 
 from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated, Final
+from typing import Annotated
 
 import typer
+
+from banderole.cli.errors import RefusedHere
+from banderole.cli.say import complain, say
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -21,13 +24,8 @@ CAUTION = (
 )
 
 
-class RefusedHere(Exception):
-    """Refused before anything was heated or moved (exit 3): one line."""
-
-
 def register(app: typer.Typer) -> None:
     app.command("run", no_args_is_help=True)(run)
-    app.command("make-safe", no_args_is_help=True)(make_safe)
 
 
 def run(
@@ -44,18 +42,19 @@ def run(
     Example: banderole run tower.gcode --schedule nozzle.toml --printer bench-a
     """
     from banderole.cli.live import LiveView
+    from banderole.cli.safe_command import unproven
 
     job, settings = prepare(file, schedule, with_port(printer, port, baud))
     check_marks(settings, bed_clear)
     if not json:
-        print(CAUTION, flush=True)
+        say(CAUTION)
     view = LiveView(json=json)
     try:
         ended = go(job, port_of(settings), view)
     finally:
         view.close()
     if ended.exit:
-        print(f"{ended.state}: {ended.reason}", file=sys.stderr)
+        complain(f"{ended.state}: {ended.reason}{unproven(ended)}")
     raise typer.Exit(ended.exit)
 
 
@@ -92,9 +91,11 @@ def prepare(file: Path, schedule: Path, printer: Printer) -> tuple[Job, Printer]
 
 def check_marks(printer: Printer, bed_clear: bool) -> None:
     """A latched trip, or a part on the bed, refuses a run; an unfinished one is made safe first."""
+    from banderole.cli.safe_command import nobody_holds
     from banderole.link import latch
 
     name = printer.name
+    nobody_holds(name)
     if (trip := latch.read_latch(name)) is not None:
         raise RefusedHere(
             f"{name} has tripped ({trip.get('alarm')}: {trip.get('text')}): find the cause, then banderole reset --printer {name}"
@@ -115,7 +116,9 @@ def check_marks(printer: Printer, bed_clear: bool) -> None:
 
 def _finish_for(printer: Printer, unfinished: dict[str, object]) -> None:
     """A run that never ended: heat off and its values put back, before anything else."""
-    print(f"run {unfinished.get('run')} never ended: making the printer safe first", file=sys.stderr)
+    from banderole.cli.safe_command import safe
+
+    complain(f"run {unfinished.get('run')} never ended: making the printer safe first")
     prior = unfinished.get("prior")
     ended, _ = safe(printer, prior if isinstance(prior, dict) else {})
     if not ended.proven:
@@ -147,68 +150,3 @@ def go(job: Job, port: Link, view: View, kept: bool = True) -> Ended:
         return asyncio.run(perform(job, port, view, kept))
     except (PortError, NameInUse) as why:
         raise RefusedHere(str(why)) from why
-
-
-def safe(printer: Printer, prior: dict[str, float]) -> tuple[Ended, dict[str, float]]:
-    """Heat off, proven; for a printer that nobody holds."""
-    import asyncio
-
-    from banderole.cli import stage
-    from banderole.link.port import PortError
-
-    try:
-        return asyncio.run(stage.make_safe(printer, port_of(printer), prior))
-    except PortError as why:
-        raise RefusedHere(str(why)) from why
-
-
-COOL: Final = 60.0
-"""°C. A latch comes off only below it: nothing that may have gone wrong with heat is still hot."""
-
-
-def reset_idle(printer: str) -> None:
-    """The latch off, where no run holds the printer: heat proven off first, and the nozzle cool."""
-    from banderole.link import client, latch
-
-    settings = with_port(printer, None, None)
-    try:
-        client.ask(settings.name, {"command": "status"})
-    except client.NobodyThere:
-        pass
-    else:
-        raise RefusedHere(f"a run of {settings.name} is going: wait for its end")
-    if latch.read_latch(settings.name) is None:
-        print(f"{settings.name} has not tripped: nothing to reset")
-        return
-    ended, measured = safe(settings, {})
-    nozzle = measured.get("nozzle")
-    if not ended.proven:
-        raise RefusedHere(f"not reset: {ended.reason}")
-    if nozzle is None or nozzle >= COOL:
-        raise RefusedHere(f"not reset: the nozzle is at {nozzle} °C; wait until it is below {COOL:g} °C")
-    latch.clear_latch(settings.name)
-    print(f"{settings.name} is reset: heat is off, the nozzle is at {nozzle:.1f} °C")
-
-
-def make_safe(
-    printer: Annotated[str, typer.Option("--printer", help="the printer file, or its name")],
-    port: Annotated[str | None, typer.Option("--port", help="another serial device than the printer file's")] = None,
-) -> None:
-    """Heat off, and seen to be off. Goes as an abort to a run that holds the printer.
-
-    Example: banderole make-safe --printer bench-a
-    """
-    from banderole.link import client, latch
-
-    settings = with_port(printer, port, None)
-    try:
-        answer = client.ask(settings.name, {"command": "abort"})
-    except client.NobodyThere:
-        left = latch.read_unfinished(settings.name) or {}
-        prior = left.get("prior")
-        ended, measured = safe(settings, prior if isinstance(prior, dict) else {})
-        said = ", ".join(f"{heater} {value:.1f} °C" for heater, value in measured.items())
-        print(f"{ended.reason} ({said})" if said else ended.reason)
-        raise typer.Exit(ended.exit) from None
-    print(f"the run was told to abort: {answer.get('reason')}")
-    raise typer.Exit(0 if answer.get("accepted") else 5)

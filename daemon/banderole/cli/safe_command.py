@@ -1,0 +1,123 @@
+"""`make-safe`, and `reset` where nothing runs: heat off and seen to be off, the latch taken off."""
+
+from __future__ import annotations
+
+from typing import Annotated, Final
+
+import typer
+
+from banderole.cli.errors import RefusedHere
+from banderole.cli.say import complain, say
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from banderole.plan.config import Printer
+    from banderole.run.effects import Ended
+
+COOL: Final = 60.0
+"""°C. A latch comes off only below it: nothing that may have gone wrong with heat is still hot."""
+
+
+def register(app: typer.Typer) -> None:
+    app.command("make-safe", no_args_is_help=True)(make_safe)
+
+
+def make_safe(
+    printer: Annotated[str, typer.Option("--printer", help="the printer file, or its name")],
+    port: Annotated[str | None, typer.Option("--port", help="another serial device than the printer file's")] = None,
+) -> None:
+    """Heat off, and seen to be off. Goes as an abort to a run that holds the printer.
+
+    Example: banderole make-safe --printer bench-a
+    """
+    from banderole.cli.run_command import with_port
+    from banderole.link import client
+
+    settings = with_port(printer, port, None)
+    try:
+        proven, reason = _through_the_run(settings.name)
+    except client.NobodyThere:
+        proven, reason = _by_ourselves(settings)
+    (say if proven else complain)(reason)
+    raise typer.Exit(0 if proven else 5)
+
+
+def _through_the_run(name: str) -> tuple[bool, str]:
+    """An abort to the run that holds the printer, and what came of it. Raises NobodyThere where none does."""
+    from banderole.link import client
+
+    following = client.watch(name)
+    next(following, None)  # looking on before it is asked: its last word must not be missed
+    answer = client.ask(name, {"command": "abort"})
+    ended: dict[str, object] = {}
+    for line in following:
+        event = line.get("event") or {}
+        if event.get("kind") == "run_ended":
+            ended = event
+    if not answer.get("accepted") or not ended:
+        return False, f"{name}: the run gave no proof that heat is off ({answer.get('reason')}): look at the printer"
+    proven = ended.get("heat_proven_off") is True
+    heat = "heat is off" if proven else "heat could not be proven off: switch the printer off at the mains"
+    return proven, f"the run of {name} was aborted; {heat}"
+
+
+def _by_ourselves(settings: Printer) -> tuple[bool, str]:
+    from banderole.link import latch
+
+    left = latch.read_unfinished(settings.name) or {}
+    prior = left.get("prior")
+    ended, measured = safe(settings, prior if isinstance(prior, dict) else {})
+    read = ", ".join(f"{heater} {value:.1f} °C" for heater, value in measured.items())
+    return ended.proven, f"{ended.reason}{unproven(ended)}" + (f" ({read})" if read else "")
+
+
+def safe(printer: Printer, prior: dict[str, float]) -> tuple[Ended, dict[str, float]]:
+    """Heat off, proven; for a printer that nobody holds."""
+    import asyncio
+
+    from banderole.cli import stage
+    from banderole.cli.run_command import port_of
+    from banderole.link.port import PortError
+
+    try:
+        return asyncio.run(stage.make_safe(printer, port_of(printer), prior))
+    except PortError as why:
+        raise RefusedHere(str(why)) from why
+
+
+def nobody_holds(name: str) -> None:
+    """While a run holds the printer its marks are its own, and nothing else may be opened or taken off."""
+    from banderole.link import client
+
+    try:
+        client.ask(name, {"command": "status"})
+    except client.NobodyThere:
+        return
+    raise RefusedHere(f"a run of {name} is going already: wait for its end, or banderole stop --to {name}")
+
+
+def unproven(ended: Ended) -> str:
+    """Said wherever heat may be on; a run refused before it heated (exit 3) has nothing to prove."""
+    if ended.proven or ended.exit == 3 or "not proven" in ended.reason:
+        return ""
+    return "; heat is NOT proven off: switch the printer off at the mains"
+
+
+def reset_idle(printer: str) -> None:
+    """The latch off, where no run holds the printer: heat proven off first, and the nozzle cool."""
+    from banderole.cli.run_command import with_port
+    from banderole.link import latch
+
+    settings = with_port(printer, None, None)
+    nobody_holds(settings.name)
+    if latch.read_latch(settings.name) is None:
+        say(f"{settings.name} has not tripped: nothing to reset")
+        return
+    ended, measured = safe(settings, {})
+    nozzle = measured.get("nozzle")
+    if not ended.proven:
+        raise RefusedHere(f"not reset: {ended.reason}")
+    if nozzle is None or nozzle >= COOL:
+        raise RefusedHere(f"not reset: the nozzle is at {nozzle} °C; wait until it is below {COOL:g} °C")
+    latch.clear_latch(settings.name)
+    say(f"{settings.name} is reset: heat is off, the nozzle is at {nozzle:.1f} °C")
