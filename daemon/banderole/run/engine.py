@@ -8,7 +8,7 @@ generator, see `steps`): the run itself, or making safe. Interlocks, lost links 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any, Final
 
 from banderole_protocol.channels import CHANNELS, answer_of
@@ -86,6 +86,7 @@ class Engine:
         self.place: dict[str, float] | None = None  # for the itinerary, after homing
         self.moved_at = 0.0
         self.greeted = False
+        self.answered = False  # ever, since the start: before that it may be no printer at all
         self.polling = False
         self.reports = False
         self.port_gone = False
@@ -209,7 +210,7 @@ class Engine:
                     elif tag is not None:
                         tag.taken = True
                         self.account.inserted[tag.reason] += 1
-                self.greeted = True
+                self.greeted = self.answered = True
             case Report(readings=readings):
                 self._read(self.watch.report(readings, self.now))
             case Position():
@@ -341,21 +342,17 @@ class Engine:
 
     def abort(self, cause: Cause) -> None:
         """Drop what is under way and make safe."""
-        if self.cause is not None and not cause.emergency:
-            return
-        first, self.cause = (
-            self.cause is None,
-            cause
-            if self.cause is None
-            else Cause(self.cause.exit, self.cause.reason, self.cause.alarm, self.cause.deaf, True),
-        )
-        self.account.rest(self.now)
-        self.state = State.ABORTING
-        self.feeding = False
-        if first:
+        if self.cause is None:
+            self.cause = cause
+            self.account.rest(self.now)
+            self.state, self.feeding = State.ABORTING, False
             self._take_back()
             self._over_part = self.feeder.here() if self.streaming else None
             self.notify("aborting", reason=cause.reason)
+        elif cause.emergency:  # the first cause is kept, and so is its exit code
+            self.cause = replace(self.cause, emergency=True)
+        else:
+            return
         if self._procedure is not None:
             self._procedure.close()
         self._begin(whole_run.abort(self, self.cause))
@@ -553,6 +550,11 @@ class Engine:
     def streaming(self) -> bool:
         """Is a stretch of the file being fed, with nothing of ours between?"""
         return self.phase == "printing" and self._excursion is None
+
+    @property
+    def fan_on(self) -> bool:
+        """Is the part fan on, by the schedule or by what was sent of the file?"""
+        return self.current.get("fan", self.feeder.here().values.get("fan", 0.0)) > 0.0
 
     @property
     def away(self) -> bool:

@@ -1,18 +1,25 @@
 """Blocks of the file on their way into the window, and where the machine will be once they are carried out.
 
-A hold takes back what has not been numbered yet; so the stretch before is kept too, with the state before it.
+A hold takes back what has not been numbered yet; so blocks of the stretches before are kept too, with the state before them.
 """
 
 from __future__ import annotations
+
+from typing import Final
 
 from banderole_protocol.modal import Modal
 
 from banderole.plan.blocks import Block
 from banderole.plan.itinerary import Stretch
 
+KEPT_LEAST: Final = 8
+"""Blocks that can be taken back at least: twice what the window queues. Stretches may be single blocks (layers of one move)."""
+KEPT_MOST: Final = 64
+"""Kept blocks of short stretches at most; then all but the last few are let go at once, so the state is reckoned seldom."""
+
 
 class Feeder:
-    """The stretch being fed, and the one before it."""
+    """The stretch being fed, and what came before it as far as it may come back."""
 
     def __init__(self, modal: Modal) -> None:
         self._before: list[Block] = []
@@ -26,10 +33,23 @@ class Feeder:
         """The next stretch; the one before must have been fed whole."""
         if not self.empty:
             raise ValueError("a stretch is loaded while the one before is not fed")
-        self._before, self._before_modal = self._blocks, self._modal
+        if len(self._blocks) >= KEPT_LEAST or not self._before:
+            self._before, self._before_modal = self._blocks, self._modal
+        else:
+            self._before = self._before + self._blocks
+        self._let_go()
         self._blocks, self._modal = stretch.blocks, stretch.modal
         self._next = 0
         self.deposits = any(block.laid for block in stretch.blocks)
+
+    def _let_go(self) -> None:
+        """Of many short stretches only the last blocks are kept. A single long one is nobody's to cut: it costs no time."""
+        if len(self._before) <= KEPT_MOST or self._before is self._blocks:
+            return
+        gone, self._before = self._before[:-KEPT_LEAST], self._before[-KEPT_LEAST:]
+        self._before_modal = self._before_modal.copy()
+        for block in gone:
+            self._before_modal.apply(block.text)
 
     def stand_at(self, modal: Modal) -> None:
         """What went out last went out apart (a waiting command, a homing): begin anew from this state."""
@@ -53,7 +73,7 @@ class Feeder:
     def take_back(self, blocks: int) -> None:
         """The last `blocks` were queued and never numbered: they are to be sent again later."""
         if blocks > self._next + len(self._before):
-            raise ValueError(f"{blocks} blocks were taken back, more than the last two stretches hold")
+            raise ValueError(f"{blocks} blocks were taken back, more than are kept")
         self._next -= blocks
 
     def here(self) -> Modal:

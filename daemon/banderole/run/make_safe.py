@@ -40,6 +40,9 @@ REOPEN_S: Final = 12.0
 """A USB device that comes back needs a few seconds until its stable name is there again."""
 RESTORE_S: Final = 15.0
 """For putting values back; heat is off by then, so it may not hold anything up for long."""
+FAN_S: Final = 60.0
+COOL: Final = 60.0
+"""°C, or so many seconds: what a part fan still runs for after an abort, so that no filament bakes in the nozzle."""
 MAINS: Final = "heat could not be proven off: switch the printer off at the mains, and do not leave it"
 
 
@@ -68,6 +71,9 @@ def make_safe(e: Engine, cause: Cause) -> Waiting[bool]:
     """Climb the ladder until heat is proven off. Returns whether it was."""
     e.phase = "making safe"
     proven = False
+    if cause.emergency and not e.port_gone:  # M112 is out already; where it is not understood, heat goes off in line
+        for block in heat_off(e):
+            e.window.urgent(block, Ours(block, "heat_off"))
     if not cause.emergency and not e.port_gone and e.window.state is not LinkState.BROKEN:
         proven = yield from _rung(e, "in line", _in_line(e, lift=not cause.deaf))
     if not proven and e.capable("EMERGENCY_PARSER") and not e.port_gone and not cause.emergency and not cause.deaf:
@@ -205,6 +211,17 @@ def put_back(e: Engine) -> Procedure:
         e.reports = False
         yield from bounded(e, send(e, (b"M155 S0",), "restore"), RESTORE_S)
     e.notify("restored", values=done)
+
+
+def fan_off(e: Engine) -> Procedure:
+    """After heat is proven off: a part fan that was on cools the nozzle for a while, then goes off too."""
+    if not e.fan_on:
+        return
+    e.phase = "cooling"
+    until = e.now + FAN_S
+    while e.now < until and e.watch.measured.get("nozzle", 0.0) > COOL:
+        yield
+    yield from bounded(e, send(e, (setpoint_block("fan", 0.0),), "heat_off"), RESTORE_S)
 
 
 def heat_off_in_order(e: Engine) -> Procedure:

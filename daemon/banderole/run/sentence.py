@@ -26,6 +26,8 @@ def sentence(e: Engine) -> str:
             return "homing; the printer may be silent meanwhile"
         case "making safe":
             return f"turning the heat off ({e.rung})" if e.rung else "turning the heat off"
+        case "cooling":
+            return "heat is off; the part fan cools the nozzle for a minute at most"
         case "starting":
             return "waiting for the printer to answer"
         case "ended" if e.ended is not None:

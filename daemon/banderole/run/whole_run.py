@@ -16,7 +16,7 @@ from banderole.plan.itinerary import (
 )
 from banderole.run import crossing
 from banderole.run.effects import Given, Unfinished
-from banderole.run.make_safe import Cause, heat_off_in_order, make_safe, put_back
+from banderole.run.make_safe import Cause, fan_off, heat_off_in_order, make_safe, put_back
 from banderole.run.state import State, completed
 from banderole.run.steps import Procedure, RefusedAtStart, Tripped, Waiting, ask_factor, drain, send
 from banderole.run.trips import Trip
@@ -203,14 +203,19 @@ def stop(e: Engine) -> Procedure:
     yield from heat_off_in_order(e)
     e.notify("make_safe", proven=True, measured=dict(e.watch.measured), reason="stop")
     yield from put_back(e)
+    yield from fan_off(e)
     e.end(completed(State.STOPPING), 4, "stopped by a person", True)
 
 
 def abort(e: Engine, cause: Cause) -> Procedure:
     """Heat off first; then what was changed is put back, while the line is alive."""
+    if not e.answered:  # nothing was heated; and who has never answered may be another device
+        e.end(State.ABORTED, cause.exit, f"{cause.reason}; nothing but a greeting was sent", False)
+        return
     proven = yield from make_safe(e, cause)
     if proven:
         yield from put_back(e)
+        yield from fan_off(e)
     e.end(State.ABORTED, cause.exit, cause.reason, proven)
 
 
