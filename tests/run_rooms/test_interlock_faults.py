@@ -153,6 +153,26 @@ def test_too_weak_to_settle_is_for_patience() -> None:
     assert 230.5 < sim.temperature < 234.0
 
 
+def test_a_model_that_expects_nothing_is_not_trusted() -> None:
+    """Standing still 100 °C short at full power: a sensor that came loose teaches just that. Four windows, no more."""
+    sim = HeaterSim(tau=180.0, gain=120.0, control="p", step=0.1)
+    heater = Bench(sim).set(240.0).run(720.0)
+    assert heater.said == []
+    assert heater.model.curve is not None
+    assert heater.model.curve.ceiling < 150.0
+    assert heater.trips_within(300.0) == "heat_rise"
+
+
+def test_a_room_warmer_than_the_setpoint_holds_the_reading_still() -> None:
+    """The model knows a room of 22 °C; it has become 24, and 20 are asked for: the fall that is due does not come."""
+    sim = HeaterSim(tau=180.0, gain=300.0, ambient=22.0, dead=0.0, control="p", step=0.1)
+    heater = Bench(sim).run(10.0).settled_at(100.0)
+    sim.ambient = 24.0
+    heater.set(20.0).run(3600.0)
+    assert heater.said == []
+    assert heater.interlocks.phase is Phase.CHANGING
+
+
 @pytest.mark.parametrize("powered", [True, False])
 @pytest.mark.parametrize("control", ["p", "pi", "switch"])
 def test_a_step_down_on_a_slow_heater_is_no_overshoot(control: str, powered: bool) -> None:

@@ -282,6 +282,14 @@ def test_noise_about_the_level_does_not_restart_its_time_and_recovery_does() -> 
     assert watch.alarms == ["heat_runaway"]
 
 
+def test_at_the_level_is_not_beyond_it() -> None:
+    """Its time runs from a moment beyond; standing on the level itself never trips."""
+    watch = Watch().at(240.0)
+    watch.read(227.9)
+    watch.follow(lambda _: 228.0, 300.0)
+    assert watch.alarms == []
+
+
 @pytest.mark.parametrize(("fallen", "tripped"), [(12.0, False), (12.1, True)])
 def test_falls_back_on_the_way_up(fallen: float, tripped: bool) -> None:
     """Within 20 s, so before a rise is due again."""
