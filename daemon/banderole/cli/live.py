@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 RECENT: Final = 4
 """Events that a screen keeps in sight."""
-STEP: Final = 0.1
-"""Part of the whole after which plain lines say how far it is: ten lines for a print of any length."""
+STEPS: Final = 10
+"""So many times in a whole run plain lines say how far it is, however long it takes."""
 PLAIN_WIDTH: Final = 110
 """Columns of the table at the end where no terminal tells its width: all of it fits."""
 
@@ -39,7 +39,7 @@ class LiveView:
         self._bands: list[dict[str, Any]] = []
         self._status: dict[str, Any] = {}
         self._size: tuple[int, int] | None = None
-        self._said: float | None = None  # the fraction that a plain line gave last
+        self._said = -1  # the last of the STEPS that a plain line told
         self._closed = False
         if self._out.isatty() and not json:
             self._begin()
@@ -104,14 +104,12 @@ class LiveView:
         self._live.update(picture, refresh=True)
 
     def _say_progress(self, status: dict[str, Any]) -> None:
-        fraction = status.get("fraction") or 0.0
-        if self._said is None:
-            self._out.write("".join(f"{line}\n" for line in lines_of(status)))
-        elif fraction < self._said + STEP:
+        step = int((status.get("fraction") or 0.0) * STEPS + 1e-9)
+        if step <= self._said:
             return
-        else:
-            self._out.write(f"{progress(status)}\n")
-        self._said = fraction
+        lines = lines_of(status) if self._said < 0 else [progress(status)]
+        self._said = step
+        self._out.write("".join(f"{line}\n" for line in lines))
 
     def close(self) -> None:
         """The picture goes; how it ended, what was wrong and what each band got stay. A second time does nothing."""

@@ -51,6 +51,7 @@ class Output(io.TextIOBase):
             except OSError:
                 self._gone = True  # nobody reads any more: the run goes on, and `watch` finds it
             self._pieces.task_done()
+        self._pieces.task_done()
 
     def write(self, text: str) -> int:
         """Returns at once, with the length of `text` whatever becomes of it."""
