@@ -96,6 +96,7 @@ class Engine:
         self.alarms: list[dict[str, Any]] = []
         self.resends = 0
         self.proven: bool | None = None
+        self.at_heat_off: dict[str, float] = {}  # what the heaters read when the ladder was begun
         self.cause: Cause | None = None
         self.ended: Ended | None = None
         self._hold_wanted: str | None = None

@@ -26,6 +26,9 @@ PROOF_S: Final = 20.0
 """From the moment the printer took the heat-off: a heater cut off at full power still climbs for some seconds."""
 COMING_DOWN_C: Final = 1.0
 """A reading may stand this far above the one at the command and count as not risen: sensor noise."""
+CLIMBS_C: Final = 10.0
+"""What a heater cut off at full power may still climb on a later rung, from the first heat-off on: its dead time at some
+degrees a second (common practice, no source). One that climbs further is stuck on, however steady it reads by then."""
 READINGS: Final = 3
 """In a row: one reading may be of before, two may be noise."""
 DEAF_S: Final = 5.0
@@ -70,6 +73,7 @@ def heat_off(e: Engine) -> list[bytes]:
 def make_safe(e: Engine, cause: Cause) -> Waiting[bool]:
     """Climb the ladder until heat is proven off. Returns whether it was."""
     e.phase = "making safe"
+    e.at_heat_off = dict(e.watch.measured)
     proven = False
     if cause.emergency and not e.port_gone:  # M112 is out already; where it is not understood, heat goes off in line
         for block in heat_off(e):
@@ -111,7 +115,7 @@ def _pass(e: Engine, seconds: float) -> Waiting[bool]:
 def _in_line(e: Engine, lift: bool, limit_s: float = PROOF_S) -> Waiting[bool]:
     """Heat off as the next lines; then lift off the part while still molten; then the proof."""
     orders = [Ours(block, "heat_off") for block in heat_off(e)]
-    at_command = dict(e.watch.measured)
+    at_command = _at_command(e)
     for order in orders:
         e.window.urgent(order.block, order)
     if not (yield from _taken(e, orders, limit_s)):
@@ -119,6 +123,12 @@ def _in_line(e: Engine, lift: bool, limit_s: float = PROOF_S) -> Waiting[bool]:
     if lift:
         e.lift_off_the_part()
     return (yield from _proof(e, at_command, limit_s))
+
+
+def _at_command(e: Engine) -> dict[str, float]:
+    """What the readings may not exceed: those of now, and on a later rung not much more than at the first heat-off."""
+    first = e.at_heat_off
+    return {heater: min(now, first.get(heater, now) + CLIMBS_C) for heater, now in e.watch.measured.items()}
 
 
 def _taken(e: Engine, orders: list[Ours], limit_s: float) -> Waiting[bool]:
