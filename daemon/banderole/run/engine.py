@@ -466,11 +466,13 @@ class Engine:
 
     def _alarm(self, alarm: str, grade: str, text: str, value: float | None, limit: float | None) -> None:
         for one in self.alarms:
-            if one["alarm"] == alarm:
+            if one["alarm"] == alarm and (grade == "caution" or one["grade"] == "trip"):
                 one.update(text=text, value=value)
                 return
+        first = grade == "trip" and self.cause is None
+        if first:  # what was a caution of the same name is a trip now; and a trip always has a place in the list
+            self.alarms = [one for one in self.alarms if one["alarm"] != alarm][: MOST_ALARMS - 1]
         if len(self.alarms) < MOST_ALARMS:
-            first = grade == "trip" and self.cause is None
             self.alarms.append({"alarm": alarm, "grade": grade, "state": "unacknowledged", "first_out": first,
                                 "value": value, "limit": limit, "text": text})  # fmt: skip
 
