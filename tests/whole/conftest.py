@@ -14,7 +14,7 @@ import pytest
 from tests.support.whole import Place, environment
 
 Case = Callable[[Place], None]
-AT_ONCE = 3
+AT_ONCE = 4
 """Runs side by side: each needs two processes and little of either; more would make their times say nothing on two cores."""
 
 
