@@ -49,17 +49,20 @@ def register(app: typer.Typer) -> None:
 
 
 def named(to: str | None) -> str:
-    """The printer meant: the one named, else the only one that is going. Raises NoName."""
+    """The printer meant: the one named, else the only one that is going. Raises NoName, or NobodyThere where none is."""
     if to is not None:
         try:
             return checked_name(to)
         except PlaceError as why:
             raise NoName(str(why)) from None
     names = known_names()
-    if len(names) == 1:
-        return names[0]
-    known = f"there are {', '.join(names)}" if names else "no run or daemon is going here"
-    raise NoName(f"which printer? {known}: say --to NAME")
+    if not names:
+        raise client.NobodyThere(
+            "no run or daemon is going here: start one, or say --broker URL --to NAME for elsewhere"
+        )
+    if len(names) > 1:
+        raise NoName(f"which printer? there are {', '.join(names)}: say --to NAME")
+    return names[0]
 
 
 def ask(request: dict[str, Any], to: str | None, broker: str | None, root: str) -> dict[str, Any]:

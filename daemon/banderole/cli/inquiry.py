@@ -20,8 +20,6 @@ from banderole.link.port import Receiver
 BANNER_S: Final = 2.0
 """A board that restarts when its port is opened says so within this; another says nothing (common practice, no source)."""
 GREET_EVERY_S: Final = 1.0
-SPEAK_WITHIN_S: Final = 0.9
-"""After a greeting only so long is anything written: later the window would probe with a question about temperatures."""
 ANSWER_WITHIN_S: Final = 15.0
 """From opening the port: slow boards boot for ten seconds (common practice, no source)."""
 READING_WITHIN_S: Final = 3.0
@@ -105,12 +103,13 @@ class Inquiry:
         return bool(self.answers.identity) and self._window.idle
 
     async def _until(self, done: Callable[[], bool], seconds: float) -> bool:
-        """As `_wait`, and writes meanwhile."""
-        began = _now()
+        """As `_wait`, and writes meanwhile: until it has answered only once, since the window asks after a garbled reply."""
+        began, spoken = _now(), False
         while _now() - began < seconds:
-            if self._answered or _now() - began < SPEAK_WITHIN_S:
+            if self._answered or not spoken:
                 self._window.tick(_now())
                 self._write()
+                spoken = True
             if await self._wait(done, TICK_S):
                 return True
         return done()

@@ -130,9 +130,16 @@ def _finish_for(printer: Printer, unfinished: dict[str, object]) -> None:
 def port_of(printer: Printer) -> Link:
     """The serial port, or the emulated printer."""
     if printer.serial.port == "emulated":
-        from banderole.bench import MemoryPort
+        from banderole.bench import Manners, MemoryPort
+        from banderole.link.port import PortAbsent
 
-        return MemoryPort()
+        board = Manners(
+            baud=printer.serial.baud,
+            receive_bytes=printer.serial.receive_bytes,
+            e_mode=printer.firmware.e_mode or "joined",
+            idle_release_s=printer.firmware.idle_release_s,
+        )
+        return MemoryPort(board, absent=PortAbsent)
     from banderole.link.port import SerialPort
 
     return SerialPort(printer.serial.port, printer.serial.baud)

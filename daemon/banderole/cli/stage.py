@@ -19,6 +19,10 @@ from banderole.run import whole_run
 from banderole.run.effects import Ended
 from banderole.run.runner import Job, Link, Runner
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from banderole.link.broker import Broker
+
 log = logging.getLogger("banderole.stage")
 
 TOLD: Final = ("held", "settle_late", "trip", "run_ended")
@@ -120,7 +124,8 @@ class Teller:
 
 @contextlib.asynccontextmanager
 async def _outlets(runner: Runner) -> AsyncIterator[None]:
-    """The local socket, and the broker where the printer file has one; both end with the run."""
+    """The local socket, the broker and the owner's command, as the printer file has them; all end with the run."""
+    broker = _broker(runner)  # first: credentials that will not do are refused before anything is opened
     server = LocalServer(runner.printer.name, runner.command, runner.status, runner.bands)
     await server.start()
 
@@ -131,33 +136,7 @@ async def _outlets(runner: Runner) -> AsyncIterator[None]:
     runner.outlets.event.append(viewers)
     if runner.printer.told.command:
         runner.outlets.event.append(Teller(runner.printer.told.command))
-    broker = None
-    task: asyncio.Task[None] | None = None
-    if runner.printer.broker is not None:
-        from banderole.link.broker import Broker
-
-        broker = Broker(
-            runner.printer.broker,
-            runner.printer.name,
-            __version__,
-            runner.command,
-            run_id=lambda: runner.run_id,
-            on_refused=runner.refused,
-        )
-        task = asyncio.create_task(broker.run(), name="broker")
-
-        def told(event: dict[str, Any]) -> None:
-            broker.event(event)
-            broker.publish_run(runner.status())
-            broker.publish_bands(runner.bands())
-            broker.alarm(runner.engine.alarms)
-
-        def thermal(reading: dict[str, Any]) -> None:
-            broker.thermal(reading)
-            broker.publish_run(runner.status())
-
-        runner.outlets.event.append(told)
-        runner.outlets.thermal.append(thermal)
+    task = asyncio.create_task(broker.run(), name="broker") if broker is not None else None
     try:
         yield
     finally:
@@ -165,6 +144,37 @@ async def _outlets(runner: Runner) -> AsyncIterator[None]:
             await broker.close()
             task.cancel()
         await server.close()
+
+
+def _broker(runner: Runner) -> Broker | None:
+    """The broker's outlet, where the printer file has one. Raises AccessRefused."""
+    settings = runner.printer.broker
+    if settings is None:
+        return None
+    from banderole.link.broker import Broker
+
+    broker = Broker(
+        settings,
+        runner.printer.name,
+        __version__,
+        runner.command,
+        run_id=lambda: runner.run_id,
+        on_refused=runner.refused,
+    )
+
+    def told(event: dict[str, Any]) -> None:
+        broker.event(event)
+        broker.publish_run(runner.status())
+        broker.publish_bands(runner.bands())
+        broker.alarm(runner.engine.alarms)
+
+    def thermal(reading: dict[str, Any]) -> None:
+        broker.thermal(reading)
+        broker.publish_run(runner.status())
+
+    runner.outlets.event.append(told)
+    runner.outlets.thermal.append(thermal)
+    return broker
 
 
 @contextlib.asynccontextmanager

@@ -111,6 +111,6 @@ def load_printer(path_or_name: str | Path) -> Printer:
         raise InputError(
             f"no printer file {given}.toml",
             f"/etc/banderole/{given}.toml or in your configuration folder",
-            "write one (banderole setup), or give its path",
+            "write one, or give its path",
         )
     return TomlFile(str(found), "printer file").into(Printer)

@@ -89,6 +89,7 @@ class Engine:
         self.answered = False  # ever, since the start: before that it may be no printer at all
         self.polling = False
         self.reports = False
+        self.inactivity = False  # whether the board's own shutdown was armed
         self.port_gone = False
         self.restarted_while_starting = False
         self.somebody_there = False
@@ -96,6 +97,7 @@ class Engine:
         self.alarms: list[dict[str, Any]] = []
         self.resends = 0
         self.proven: bool | None = None
+        self.ladder_until = 0.0
         self.at_heat_off: dict[str, float] = {}  # what the heaters read when the ladder was begun
         self.cause: Cause | None = None
         self.ended: Ended | None = None

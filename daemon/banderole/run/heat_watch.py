@@ -82,7 +82,7 @@ class HeatWatch:
         interlocks = self._interlocks[heater]
         interlocks.target(target, now)
         verdict = interlocks.feed(sensor.measured, power, now)
-        if verdict is None:
+        if verdict is None and not interlocks.tripped:  # what was objected to does not teach
             self.models[heater].feed(sensor.measured, target, power, now)
         return verdict
 

@@ -29,6 +29,8 @@ COMING_DOWN_C: Final = 1.0
 CLIMBS_C: Final = 10.0
 """What a heater cut off at full power may still climb on a later rung, from the first heat-off on: its dead time at some
 degrees a second (common practice, no source). One that climbs further is stuck on, however steady it reads by then."""
+LADDER_S: Final = 60.0
+"""All rungs together; a heat-off queued behind a wait of the printer's own, with readings coming, stops this clock."""
 READINGS: Final = 3
 """In a row: one reading may be of before, two may be noise."""
 DEAF_S: Final = 5.0
@@ -73,6 +75,7 @@ def heat_off(e: Engine) -> list[bytes]:
 def make_safe(e: Engine, cause: Cause) -> Waiting[bool]:
     """Climb the ladder until heat is proven off. Returns whether it was."""
     e.phase = "making safe"
+    e.ladder_until = e.now + LADDER_S
     e.at_heat_off = dict(e.watch.measured)
     proven = False
     if cause.emergency and not e.port_gone:  # M112 is out already; where it is not understood, heat goes off in line
@@ -100,9 +103,18 @@ def make_safe(e: Engine, cause: Cause) -> Waiting[bool]:
 
 
 def _rung(e: Engine, name: str, climb: Waiting[bool]) -> Waiting[bool]:
+    """One rung, within what is left of the ladder's time. Returns whether heat is proven off."""
     e.rung = name
     e.effect(Notify("make_safe", {"rung": name}))
-    return (yield from climb)
+    try:
+        next(climb)
+        while e.now < e.ladder_until:
+            heard = yield
+            climb.send(heard)
+    except StopIteration as done:
+        return bool(done.value)
+    climb.close()
+    return False
 
 
 def _pass(e: Engine, seconds: float) -> Waiting[bool]:
@@ -146,6 +158,7 @@ def _taken(e: Engine, orders: list[Ours], limit_s: float) -> Waiting[bool]:
         if e.now - began > limit_s:
             if e.watch.readings == readings or e.capable("EMERGENCY_PARSER"):
                 return False
+            e.ladder_until = e.now + LADDER_S
             if not queued_told:
                 queued_told = True
                 e.caution("queued", "the heat-off stands queued behind a wait of the printer's own; waiting for it")
@@ -217,6 +230,9 @@ def put_back(e: Engine) -> Procedure:
             done[channel] = value
         else:
             e.caution("restore", f"{channel} could not be put back to {value:g}: set it at the printer")
+    if e.inactivity:
+        e.inactivity = False
+        yield from bounded(e, send(e, (b"M85 S0",), "restore"), RESTORE_S)
     if e.reports:
         e.reports = False
         yield from bounded(e, send(e, (b"M155 S0",), "restore"), RESTORE_S)

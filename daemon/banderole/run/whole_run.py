@@ -97,6 +97,7 @@ def run(e: Engine) -> Procedure:
     e.notify("run_started", identity=e.identity, prior=e.prior)
     yield from own_reports(e)
     if e.printer.firmware.inactivity_s:
+        e.inactivity = True
         yield from send(e, (b"M85 S%d" % int(e.printer.firmware.inactivity_s),), "inactivity")
     while (item := (yield from _next_item(e))) is not None:
         if e.state is State.STOPPING and _may_stop_here(e, item):
