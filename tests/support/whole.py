@@ -81,9 +81,10 @@ class Run:
     process: subprocess.Popen[bytes]
     folder: Path
     name: str
+    out: str = "out"
 
     def events(self) -> list[dict[str, Any]]:
-        lines = (self.folder / "out").read_text().splitlines(keepends=True)
+        lines = (self.folder / self.out).read_text().splitlines(keepends=True)
         return [json.loads(line) for line in lines if line.endswith("\n")]
 
     def kinds(self) -> list[str]:
@@ -109,7 +110,7 @@ class Run:
         return self.process.wait(seconds)
 
     def stderr(self) -> str:
-        return (self.folder / "err").read_text()
+        return (self.folder / f"{self.out}.err").read_text()
 
 
 @dataclass
@@ -165,16 +166,19 @@ class Place:
             made.stdout.close()
 
     @contextmanager
-    def run(self, *more: str) -> Iterator[Run]:
-        """`banderole run` in a process of its own, with --json."""
-        file, schedule, printer = (str(self.folder / n) for n in ("tower.gcode", "schedule.toml", "printer.toml"))
-        words = ["run", file, "--schedule", schedule, "--printer", printer, "--json", "--bed-clear", *more]
-        with (self.folder / "out").open("wb") as out, (self.folder / "err").open("wb") as err:
+    def run(self, *more: str, printer: str = "printer.toml", out: str = "out") -> Iterator[Run]:
+        """`banderole run` in a process of its own, with --json. `out`: the file for what it says."""
+        file, schedule, settings = (str(self.folder / name) for name in ("tower.gcode", "schedule.toml", printer))
+        words = ["run", file, "--schedule", schedule, "--printer", settings, "--json", "--bed-clear", *more]
+        with (self.folder / out).open("wb") as stdout, (self.folder / f"{out}.err").open("wb") as stderr:
             made = subprocess.Popen(
-                [sys.executable, "-m", "banderole.cli.main", *words], stdin=subprocess.DEVNULL, stdout=out, stderr=err
+                [sys.executable, "-m", "banderole.cli.main", *words],
+                stdin=subprocess.DEVNULL,
+                stdout=stdout,
+                stderr=stderr,
             )
         try:
-            yield Run(made, self.folder, self.name)
+            yield Run(made, self.folder, self.name, out)
         finally:
             made.kill()
             made.wait()
