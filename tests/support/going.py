@@ -54,6 +54,8 @@ class Going:
         self.refusals: dict[str, str] = {}
         self._server: LocalServer | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
+        self._over: asyncio.Event | None = None
+        self._thread: threading.Thread | None = None
 
     def handle(self, request: dict[str, Any], who: dict[str, Any]) -> dict[str, Any]:
         self.asked.append(request)
@@ -73,25 +75,29 @@ class Going:
         assert self._server is not None
         return len(self._server._viewers())
 
+    def end(self) -> None:
+        """The run is over; whoever is connected is let go. From any thread; a second time does nothing."""
+        if self._loop is not None and self._thread is not None and self._thread.is_alive():
+            assert self._over is not None
+            self._loop.call_soon_threadsafe(self._over.set)
+            self._thread.join(5)
+
     @contextmanager
     def at(self, name: str) -> Iterator[Going]:
         """Answers at the socket of that name, in a thread with a loop of its own."""
-        begun, over = threading.Event(), asyncio.Event()
-
-        async def serve() -> None:
-            self._loop = asyncio.get_running_loop()
-            self._server = LocalServer(name, self.handle, lambda: self.status, lambda: self.bands)
-            await self._server.start()
-            begun.set()
-            await over.wait()
-            await self._server.close()
-
-        thread = threading.Thread(target=lambda: asyncio.run(serve()), name=f"run of {name}")
-        thread.start()
+        begun = threading.Event()
+        self._thread = threading.Thread(target=lambda: asyncio.run(self._serve(name, begun)), name=f"run of {name}")
+        self._thread.start()
         try:
             assert begun.wait(5)
             yield self
         finally:
-            if self._loop is not None:
-                self._loop.call_soon_threadsafe(over.set)
-            thread.join(5)
+            self.end()
+
+    async def _serve(self, name: str, begun: threading.Event) -> None:
+        self._loop, self._over = asyncio.get_running_loop(), asyncio.Event()
+        self._server = LocalServer(name, self.handle, lambda: self.status, lambda: self.bands)
+        await self._server.start()
+        begun.set()
+        await self._over.wait()
+        await self._server.close()

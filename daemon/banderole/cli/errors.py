@@ -42,7 +42,7 @@ def exit_code_of(why: BaseException) -> int:
             complain(why.format_message())
             return USAGE
         case click.ClickException():
-            complain(f"{_one_line(why.format_message())} {_way_out(why)}")
+            complain(f"{_message(why)} {_way_out(why)}")
             return USAGE
         case KeyboardInterrupt() | click.Abort():
             complain("interrupted")
@@ -67,6 +67,12 @@ def _way_out(why: click.ClickException) -> str:
     context = getattr(why, "ctx", None)
     path = context.command_path if isinstance(context, click.Context) else "banderole"
     return f"(`{path} --help` shows how)"
+
+
+def _message(why: click.ClickException) -> str:
+    """Both libraries below add their guess at what was meant; one is enough."""
+    guessed = why.message is not None and "Did you mean" in why.message
+    return _one_line(why.message if guessed else why.format_message())
 
 
 def _one_line(text: str) -> str:

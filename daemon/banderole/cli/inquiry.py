@@ -1,29 +1,43 @@
 """Asking a printer who it is, and nothing else. Until it has answered properly only M110 and M115 go out.
 
 It may be another device altogether, or a printer at work that nobody told us of: nothing here heats, moves or sets.
-That is also why this is a conversation of its own: a run that is broken off makes safe, which sends what an unknown
-device must not get.
+That is also why this is a conversation of its own. A run that is broken off makes safe, and a window that hears noise
+asks for temperatures: both send what an unknown device must not get.
 """
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
-from banderole_protocol import Capability, Identity, Report
-from banderole_protocol.window import Acknowledged, Broken, Window
+from banderole_protocol import (
+    Banner,
+    Capability,
+    EndlessLine,
+    Identity,
+    LineSplitter,
+    Ok,
+    Reply,
+    Report,
+    Resend,
+    frame,
+    parse,
+)
 
 from banderole.link.port import Receiver
 
 BANNER_S: Final = 2.0
 """A board that restarts when its port is opened says so within this; another says nothing (common practice, no source)."""
-GREET_EVERY_S: Final = 1.0
+AGAIN_S: Final = 1.0
+"""Between two tries."""
 ANSWER_WITHIN_S: Final = 15.0
 """From opening the port: slow boards boot for ten seconds (common practice, no source)."""
-READING_WITHIN_S: Final = 3.0
-"""For temperatures: asked at once and again by the window's probes; a sound printer takes some milliseconds."""
+READING_TRIES: Final = 3
+"""For temperatures: asked at once and each second again; a sound printer takes some milliseconds."""
+GREETING: Final = frame(0, b"M110 N0") + frame(1, b"M115")
+"""26 bytes: both fit the smallest receive buffer at once, so the second need not wait for the answer to the first."""
 TICK_S: Final = 0.02
 KEPT: Final = 60
 """Bytes kept of what was heard, to show somebody who has the wrong speed."""
@@ -67,10 +81,11 @@ class Inquiry:
         self.answers = Answers()
         self._line = line
         self._name = name
-        self._window = Window()
+        self._splitter = LineSplitter()
         self._heard = b""
         self._banner = False
-        self._answered = False
+        self._oks = 0  # since the last greeting, which is answered by two
+        self._next = 2  # number of the next line
         self._gone = False
 
     async def ask(self) -> Answers:
@@ -78,8 +93,10 @@ class Inquiry:
         self._line.open(self._received)
         try:
             await self._greet()
-            self._window.ask_temperatures()
-            await self._until(lambda: bool(self.answers.measured), READING_WITHIN_S)
+            for _ in range(READING_TRIES):
+                self._line.write(frame(self._next, b"M105"))
+                if await self._wait(lambda: bool(self.answers.measured), AGAIN_S):
+                    break
         finally:
             self._line.close()
         return self.answers
@@ -89,30 +106,17 @@ class Inquiry:
         began = _now()
         await self._wait(lambda: self._banner, BANNER_S)
         while _now() - began < ANSWER_WITHIN_S:
-            self._banner = False
-            self._window.greet()
-            if await self._until(lambda: self._said or self._banner, GREET_EVERY_S) and self._said:
-                return
-            if self._answered and not self._banner:
-                return  # it takes numbered lines and does not say who it is
+            self._banner, self._oks = False, 0
+            self._line.write(GREETING)
+            await self._wait(lambda: self._banner or self._said, AGAIN_S)
+            if not self._banner and (self.answers.identity or self._oks >= 2):
+                return  # with two answers and no identity it takes numbered lines and does not say who it is
         raise NoPrinter(f"{self._name}: {self._silence()}")
 
     @property
     def _said(self) -> bool:
-        """It has said who it is, and all of it: what it can do comes before the `ok`."""
-        return bool(self.answers.identity) and self._window.idle
-
-    async def _until(self, done: Callable[[], bool], seconds: float) -> bool:
-        """As `_wait`, and writes meanwhile: until it has answered only once, since the window asks after a garbled reply."""
-        began, spoken = _now(), False
-        while _now() - began < seconds:
-            if self._answered or not spoken:
-                self._window.tick(_now())
-                self._write()
-                spoken = True
-            if await self._wait(done, TICK_S):
-                return True
-        return done()
+        """It has said who it is, and all of it: what it can do comes before the last `ok`."""
+        return bool(self.answers.identity) and self._oks >= 2
 
     async def _wait(self, done: Callable[[], bool], seconds: float) -> bool:
         until = _now() + seconds
@@ -121,39 +125,41 @@ class Inquiry:
                 raise NoPrinter(f"{self._name}: unplugged meanwhile; plug it in again")
             if _now() >= until:
                 return False
-            await asyncio.sleep(min(TICK_S, seconds))
+            await asyncio.sleep(TICK_S)
         return True
-
-    def _write(self) -> None:
-        data = self._window.data_to_send(_now())
-        if data:
-            self._line.write(data)
 
     def _received(self, data: bytes) -> None:
         if not data:
             self._gone = True
             return
         self._heard = (self._heard + data)[:KEPT]
-        self._take(self._window.receive(data, _now()))
+        try:
+            lines = self._splitter.feed(data)
+        except EndlessLine:
+            return  # no printer, or another speed; what was heard is shown at the end
+        for line in lines:
+            self._take(parse(line))
 
-    def _take(self, events: Iterable[Any]) -> None:
-        for event in events:
-            match event:
-                case Identity(fields=fields):
-                    self.answers.identity, self._answered = fields, True
-                case Capability(name=name, enabled=enabled):
-                    self.answers.capabilities[name] = enabled
-                case Report(readings=readings):
-                    heaters = {"nozzle": readings.nozzle, "bed": readings.bed, "chamber": readings.chamber}
-                    self.answers.measured = {name: one.measured for name, one in heaters.items() if one is not None}
-                case Acknowledged():
-                    self._answered = True
-                case Broken(restarted=True):
-                    self._banner = self.answers.restarted = True
-                    self._answered = False
-                    self._window = Window()
-                case _:
-                    pass  # whatever else a device says does not tell who it is
+    def _take(self, reply: Reply) -> None:
+        """Whatever else a device says does not tell who it is."""
+        match reply:
+            case Ok(identity=identity, readings=readings):
+                self._oks += 1
+                if identity is not None:
+                    self._take(identity)
+                if readings is not None:
+                    self._take(Report(readings))
+            case Identity(fields=fields):
+                self.answers.identity = fields
+            case Capability(name=name, enabled=enabled):
+                self.answers.capabilities[name] = enabled
+            case Report(readings=readings):
+                heaters = {"nozzle": readings.nozzle, "bed": readings.bed, "chamber": readings.chamber}
+                self.answers.measured = {name: one.measured for name, one in heaters.items() if one is not None}
+            case Resend(line=number):
+                self._next = number
+            case Banner():
+                self._banner = self.answers.restarted = True
 
     def _silence(self) -> str:
         if not self._heard:
