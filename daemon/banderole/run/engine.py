@@ -169,6 +169,8 @@ class Engine:
                 self.line = block.line
                 if block.seconds:
                     self.moved_at = now
+        if not self.answered and self.cause is None and window.out_lines:
+            return b""  # it may be another device: the greeting alone goes out, not the window's questions after it
         return window.data_to_send(now)
 
     def _out(self) -> list[Effect]:
