@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import fcntl
+import os
 import signal
+import subprocess
 import time
 
 import pytest
 from banderole.bench import PtyPrinter
 
-from tests.support.shell import NAME, RUN, Shell, executed, received, tower, until
+from tests.support.shell import COMMAND, NAME, RUN, Shell, executed, received, tower, until
 
 pytestmark = pytest.mark.slow
 
@@ -155,3 +158,29 @@ def test_a_second_run_of_the_same_printer_is_refused(shell: Shell, printer: PtyP
     assert not any("M110" in line for line in received(printer)[before:])
     assert shell.state("bed.json").exists(), "the mark is the first run's"
     assert run.end() == 0, run.stderr()
+
+
+@pytest.mark.parametrize("more", [(), ("--json",)])
+def test_a_stdout_that_nobody_reads_does_not_stall_a_run(
+    more: tuple[str, ...], shell: Shell, printer: PtyPrinter
+) -> None:
+    reader, writer = os.pipe()
+    fcntl.fcntl(writer, fcntl.F_SETPIPE_SZ, 4096)
+    os.set_blocking(writer, False)
+    with open(writer, "wb") as full:
+        full.write(b"x" * 4096)
+        full.flush()
+        os.set_blocking(writer, True)
+        run = shell.start(*RUN, *more, stdout=full)
+    assert run.wait(20) == 0
+    os.close(reader)
+    assert executed(printer)[-1] != "M112"
+
+
+def test_a_run_started_without_a_stdout_goes_to_its_end(shell: Shell, printer: PtyPrinter) -> None:
+    run = subprocess.run(
+        ["sh", "-c", 'exec "$@" >&-', "sh", *COMMAND, *RUN], cwd=shell.folder, env=shell.environment,
+        stdin=subprocess.DEVNULL, stderr=subprocess.PIPE, timeout=20, check=False,
+    )  # fmt: skip
+    assert (run.returncode, run.stderr) == (0, b"")
+    assert "M112" not in executed(printer)

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from banderole.cli.errors import RefusedHere
-from banderole.cli.say import complain, say
+from banderole.cli.say import complain
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -42,13 +42,15 @@ def run(
     Example: banderole run tower.gcode --schedule nozzle.toml --printer bench-a
     """
     from banderole.cli.live import LiveView
+    from banderole.cli.output import Output
     from banderole.cli.safe_command import unproven
 
     job, settings = prepare(file, schedule, with_port(printer, port, baud))
     check_marks(settings, bed_clear)
+    output = Output()
     if not json:
-        say(CAUTION)
-    view = LiveView(json=json)
+        output.write(f"{CAUTION}\n")  # not by print: a stalled reader must not keep a run from its first line either
+    view = LiveView(json=json, output=output)
     try:
         ended = go(job, port_of(settings), view)
     finally:
