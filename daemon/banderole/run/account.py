@@ -89,6 +89,10 @@ class Account:
         """Motion that may still be carried out of what was acknowledged, s, at most."""
         return sum(self._recent)
 
+    def longest_s(self) -> float:
+        """The longest single motion among them, s."""
+        return max(self._recent, default=0.0)
+
     def enter(self, band: int, now: float) -> None:
         """From here on it is laid down in this band."""
         self.rest(now)

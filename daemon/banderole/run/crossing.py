@@ -212,7 +212,11 @@ def pre_wait(e: Engine, item: PreWait) -> Procedure:
         if item.over_part:
             excursion = e.excursion(item.modal, item.top)
             yield from send(e, excursion.away(e.warm), "aside")
-        yield from _wait_for_heat(e, item, heater, value, excursion)
+        # Homed and not yet over a part it waits where it is, and must not lose its motors either: the bed takes minutes.
+        waits = excursion or Excursion(item.modal, item.top, e.printer, None)
+        yield from _wait_for_heat(e, item, heater, value, waits)
+        if excursion is None:
+            yield from send(e, waits.back(warm=False), "nudge")
     yield from send_file(e, item.block, item.modal)
     if item.reassert is not None:
         yield from reassert(e, heater, item.reassert, value, item.block.line)
@@ -231,7 +235,7 @@ def _would_wait(item: PreWait, measured: float, tolerance: float) -> bool:
     return below or (item.setpoint.both_ways and measured > item.setpoint.value + tolerance)
 
 
-def _wait_for_heat(e: Engine, item: PreWait, heater: str, value: float, excursion: Excursion | None) -> Procedure:
+def _wait_for_heat(e: Engine, item: PreWait, heater: str, value: float, excursion: Excursion) -> Procedure:
     e.phase = "heating"
     heating_only = frozenset() if item.setpoint.both_ways else frozenset({heater})
     while True:
@@ -250,7 +254,7 @@ def _wait_for_heat(e: Engine, item: PreWait, heater: str, value: float, excursio
             measured = e.watch.measured.get(heater)
             text = f"{heater} did not reach {value:g} °C within {bound:.0f} s (line {item.block.line} of the file)"
             raise Tripped(Trip("pre_wait", measured, value, text))
-        yield from set_heat(e, (yield from held(e, excursion or e.excursion(item.modal, item.top))), "setpoint")
+        yield from set_heat(e, (yield from held(e, excursion)), "setpoint")
         e.restarted()
 
 

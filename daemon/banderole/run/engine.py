@@ -323,9 +323,10 @@ class Engine:
         head = head_of(words)
         if head in SLOW_S:
             return self._owed[1] + SLOW_S[head]
-        motion = self.account.planned_s() + oldest.seconds
-        if head == "G4":
-            motion += oldest.seconds
+        if head in ("M400", "G4"):  # answered when all that was taken is carried out
+            motion = self.account.planned_s() + oldest.seconds
+        else:  # answered when the planner has room again: when the motion under way ends
+            motion = max(self.account.longest_s(), oldest.seconds)
         return self._owed[1] + BLIND_FACTOR * motion + BLIND_MORE_S if motion > BLIND_FROM_S else 0.0
 
     # ---- what ends a procedure
