@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import Any
 
 import pytest
@@ -60,8 +61,15 @@ def test_what_is_said(event: dict[str, Any], said: str | None) -> None:
     assert sentence_of(event) == said
 
 
-def test_a_line_begins_with_the_time_of_day() -> None:
-    assert line_of({"kind": "resumed", "at": "2026-11-25T08:16:12.345Z"}) == "08:16:12 back at the part"
+def test_a_line_begins_with_the_time_of_day_where_it_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TZ", "Test-05:30")  # POSIX tells the zone by what is to be added to get to UTC
+    time.tzset()
+    try:
+        assert line_of({"kind": "resumed", "at": "2026-11-25T08:16:12.345Z"}) == "13:46:12 back at the part"
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    assert line_of({"kind": "resumed", "at": "gibberish"}) == "back at the part"
     assert line_of({"kind": "resumed"}) == "back at the part"
     assert line_of({"kind": "band_entered", "at": "2026-11-25T08:16:12.345Z"}) is None
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from banderole.cli.say import clean
 
 TYPE_CHECKING = False
@@ -38,10 +40,15 @@ def sentence_of(event: dict[str, Any]) -> str | None:
 
 
 def line_of(event: dict[str, Any]) -> str | None:
-    """As `sentence_of`, behind the time (UTC) at which it happened."""
+    """As `sentence_of`, behind the time of day, as the clock of this machine shows it."""
     said = sentence_of(event)
-    at = str(event.get("at", ""))
-    return said if said is None or at[10:11] != "T" else f"{clean(at[11:19])} {said}"
+    if said is None:
+        return None
+    try:
+        at = datetime.fromisoformat(str(event.get("at"))).astimezone()
+    except (ValueError, OverflowError):
+        return said  # told by something that keeps no time
+    return f"{at:%H:%M:%S} {said}"
 
 
 def _words(event: dict[str, Any], key: str, otherwise: str = "no reason given") -> str:
@@ -51,9 +58,8 @@ def _words(event: dict[str, Any], key: str, otherwise: str = "no reason given") 
 def _run_started(event: dict[str, Any]) -> str:
     identity = event.get("identity")
     who = identity.get("FIRMWARE_NAME") if isinstance(identity, dict) else None
-    return f"started: {_words(event, 'file', 'a file')} on {_words(event, 'printer', 'a printer')}" + (
-        f" ({clean(who)})" if who else ""
-    )
+    file = _words(event, "file", "a file").rpartition("/")[2]
+    return f"started: {file} on {_words(event, 'printer', 'a printer')}" + (f" ({clean(who)})" if who else "")
 
 
 def _crossing_begun(event: dict[str, Any]) -> str:
