@@ -15,7 +15,21 @@ from typing import Any, Final
 
 from .errors import EndlessLine
 from .framing import frame
-from .replies import OK, Banner, Busy, Identity, LineSplitter, Ok, Position, Reply, Report, Resend, Unknown, parse
+from .replies import (
+    OK,
+    Banner,
+    Busy,
+    Identity,
+    LineSplitter,
+    Ok,
+    Position,
+    Refusal,
+    Reply,
+    Report,
+    Resend,
+    Unknown,
+    parse,
+)
 from .state import LinkInput, LinkState, after
 
 PROBE_S: Final = 1.0
@@ -42,6 +56,9 @@ MOST_GREETINGS: Final = 8
 
 TEMPERATURES: Final = b"M105"
 WHERE: Final = b"M114"
+REMINDER: Final = b"N0*126\n"
+"""A line without a block whose number is never the next one: refused, it makes the printer say which line it wants. Short,
+so that it fits whatever is out; from the fresh printer too it gets nothing but a refusal."""
 GREETING: Final = (b"M110 N0", b"M115")
 
 
@@ -114,7 +131,6 @@ class Window:
         self._history: deque[Line] = deque(maxlen=HISTORY_LINES)
         self._rewrite_from: int | None = None
         self._refused_at = 0.0
-        self._trailing = 0
         self._odd: int | None = None
         self._want_probe = False
         self._progress_at = 0.0
@@ -247,9 +263,8 @@ class Window:
 
     def _begin_rewrite(self) -> None:
         self.state = after(self.state, LinkInput.QUIET)
-        self._trailing = 0
         if self._rewrite_from is None or not self._out:
-            self._want_probe = self._rewrite_from is None
+            self._want_probe = self._want_probe or self._rewrite_from is None
             self._rewrite_from = None
             return
         keep = max(0, self._rewrite_from - self._out[0].number)
@@ -277,24 +292,25 @@ class Window:
             return
         self._want_probe = False
         self._progress_at = now
-        room = self.receive_bytes - self._bytes - self._probe_bytes
+        room = self.receive_bytes - self._bytes - self._probe_bytes - len(REMINDER)
         asked = any(line.block == TEMPERATURES for line in self._out)
         size = _framed_size(self.next_number, TEMPERATURES) + 1
         if not asked and self._written == len(self._out) and size <= room:
+            if self._pending and self._pending[0][0] == TEMPERATURES:
+                self._pending.popleft()  # the probe asks the same
             data.append(b"\n")
             self._write(self._new_line(TEMPERATURES, None, 0.0), data, now)
             self._probe_bytes += 1
             return
         self._probes += 1
-        again = self._out[self._written - 1].data
         if self._probes <= LINE_ENDS and room > 0:
             # For the case that the line before lost its own. An empty line is no line to a printer.
             data.append(b"\n")
             self._probe_bytes += 1
-        elif self._probes <= MOST_PROBES and len(again) <= room:
-            # A line written twice does no harm: refused, it is told which line the printer wants.
-            data.append(again)
-            self._probe_bytes += len(again)
+        elif self._probes <= MOST_PROBES and room >= 0:
+            self._probes = max(self._probes, LINE_ENDS + 1)
+            data.append(REMINDER)
+            self._probe_bytes += len(REMINDER)
 
     def _credit_lost_requests(self, now: float) -> list[Any]:
         """Temperature requests are answered at once. Silent ones, with nothing before them, have lost their `ok`."""
@@ -304,6 +320,7 @@ class Window:
             return []
         if any(line.block != TEMPERATURES for line in self._out):
             return []
+        self._probes = 0
         return self._credit(self._out[-1].number)
 
     def tick(self, now: float) -> list[Event]:
@@ -344,10 +361,14 @@ class Window:
         match reply:
             case Resend():
                 self._resend(reply.line, now, events)
+            case Refusal():
+                self._refusal(reply, now, events)
+                events.append(reply)
             case Banner():
                 self._break(events, True, "the printer has restarted")
             case Busy():
                 self._progress_at = now
+                self._probes = 0
                 events.append(reply)
             case Ok():
                 if reply.identity is not None:
@@ -379,11 +400,9 @@ class Window:
             self._temperatures_on_ok = True
         if (reply.readings is not None and not self._temperatures_on_ok) or reply.position is not None:
             return self._marker_ok(WHERE if reply.position is not None else TEMPERATURES)
-        if self._trailing:
-            self._trailing -= 1
+        if self.state is LinkState.REFUSED or self.numbered:
+            # It stands behind a Resend and belongs to no line; a printer that numbers its `ok` numbers what counts.
             return []
-        if self.numbered:
-            return []  # such a printer numbers what counts; a bare one stands behind a Resend
         if not self._written:
             self.miscounts += 1
             return []
@@ -394,15 +413,15 @@ class Window:
 
     def _marker_ok(self, block: bytes) -> list[Any]:
         """An `ok` that shows what it answers: everything up to that line has been taken."""
-        if block == TEMPERATURES and self.state is LinkState.MARKED:
-            marker = self._marker
-            self._end_marker()
-            self._witness(marker.number if marker is not None else -1)
-            return self._credit(marker.number) if marker is not None and not marker.credited else []
         for line in list(self._out)[: self._written]:
             if line.block == block:
+                if line is self._marker:
+                    self._end_marker()
                 self._witness(line.number)
                 return self._credit(line.number)
+        if block == TEMPERATURES and self._marker is not None:  # credited already, by an `ok` too many
+            self._witness(self._marker.number)
+            self._end_marker()
         return []
 
     def _witness(self, number: int) -> None:
@@ -443,36 +462,56 @@ class Window:
 
     def _credit(self, number: int) -> list[Any]:
         """Lines up to `number` have been taken. Their tags, each once."""
-        tags: list[Any] = []
-        self._odd = None
-        while self._written and self._out[0].number <= number:
-            line = self._out.popleft()
-            self._written -= 1
-            self._bytes -= len(line.data)
-            self._seconds -= line.seconds
-            self._history.append(line)
-            if not line.credited:
-                line.credited = True
-                tags.append(line.tag)
+        if self._written:
+            number = min(number, self._out[self._written - 1].number)
+            tags = self._credit_below(number + 1)
+        else:
+            tags = []
         if not self._written:
             self._seconds = 0.0  # sums of many small numbers drift
         if self._rewrite_from is not None and self.state is LinkState.REFUSED:
             first = self._out[0].number if self._out else self.next_number
             if first > self._rewrite_from:
                 self._rewrite_from = None
-                self._trailing = 0
                 self.state = after(self.state, LinkInput.TAKEN)
         return tags
 
+    def _credit_below(self, number: int) -> list[Any]:
+        """Lines before `number` have been taken, also those that were about to be written again."""
+        tags: list[Any] = []
+        self._odd = None
+        while self._out and self._out[0].number < number:
+            line = self._out.popleft()
+            if self._written:
+                self._written -= 1
+                self._bytes -= len(line.data)
+                self._seconds -= line.seconds
+            self._history.append(line)
+            if not line.credited:
+                line.credited = True
+                tags.append(line.tag)
+        return tags
+
     # ---- refusals
+
+    def _refusal(self, refusal: Refusal, now: float, events: list[Event]) -> None:
+        """A complaint that names the last line taken is as good as the Resend behind it, should that be damaged."""
+        if refusal.last_line is None or self.state is LinkState.BROKEN:
+            return
+        wanted = refusal.last_line + 1
+        if self._oldest_kept(wanted) <= wanted <= self._last_written() + 1:
+            self._resend(wanted, now, events)
+
+    def _last_written(self) -> int:
+        """The number of the last line on the wire, or, with none out, of the last that was."""
+        return self._out[self._written - 1].number if self._written else self.next_number - 1 - len(self._out)
 
     def _resend(self, number: int, now: float, events: list[Event]) -> None:
         if self.state is LinkState.BROKEN:
             return
         self._progress_at = now
-        self._trailing += 1
         self._probe_bytes = 0
-        last = self._out[self._written - 1].number if self._written else self.next_number - 1 - len(self._out)
+        last = self._last_written()
         if number > last + 1 and last <= 1 and self._certain < 0 and self._greetings < MOST_GREETINGS:
             # The count of a conversation before this one: M110 itself was refused. Taken twice it does no harm.
             self._greetings += 1
@@ -482,7 +521,13 @@ class Window:
         elif self._oldest_kept(number) <= number <= last:
             self._odd = None
             self._take_back(number)
-            events.append(Rewritten(number, last - number + 1))
+            if self.state is not LinkState.REFUSED or self._rewrite_from is None or number < self._rewrite_from:
+                events.append(Rewritten(number, last - number + 1))
+            self._refuse(now, number)
+        elif last + 1 < number <= self.next_number and (self._odd == number or self._acknowledged_below(number)):
+            # Too many lines were taken back, by a damaged digit: it has all below this one.
+            if tags := self._credit_below(number):
+                events.append(Acknowledged(tags))
             self._refuse(now, number)
         elif self._odd == number:
             what = f"the printer asks for line {number}, which is not among the last {HISTORY_LINES} before {last + 1}"
@@ -497,11 +542,17 @@ class Window:
         return max(kept, self._certain + 1)
 
     def _has_all(self, last: int, now: float, events: list[Event]) -> None:
-        """It wants the line behind all that was written: the answer to a line written twice."""
+        """It wants the line behind all that was written: the answer to a reminder, or to a line written twice."""
         self._odd = None
-        if self._probes > LINE_ENDS and (tags := self._credit(last)):
-            events.append(Acknowledged(tags))  # the one written again as a probe, so what is owed was lost
+        reminded = self._probes > LINE_ENDS
+        if reminded and (tags := self._credit(last)):
+            events.append(Acknowledged(tags))
+            self._since_marker = MARKER_LINES  # it may have taken some without having said so yet: count anew soon
         self._refuse(now, last + 1)
+        self._want_probe = bool(self._out)  # what it has, its `ok`s do not tell any more: a request's answer does
+
+    def _acknowledged_below(self, number: int) -> bool:
+        return all(line.credited for line in self._out if line.number < number)
 
     def _refuse(self, now: float, number: int | None) -> None:
         if self.state is LinkState.REFUSED and number is not None and self._rewrite_from is not None:

@@ -142,25 +142,34 @@ def test_nothing_is_written_behind_m110_until_it_is_taken() -> None:
 
 
 def test_a_file_block_counts_once_however_it_is_answered() -> None:
-    """Every reply to two lines out, whole, byte by byte, and with bytes trailing."""
-    replies = b"ok\nResend: 3\nok\nok\n"
-    for cut in (len(replies), 1, 5):
+    """Every reply to two lines out, whole, byte by byte, and with bytes trailing; an `ok` behind a refusal counts for none."""
+    first, second = b"ok\nResend: 3\nok\nok\n", b"Error:out of turn, Last Line: 3\nResend: 4\nok\n"
+    for cut in (len(first + second), 1, 5):
         window = Window(96)
         answered(window)
         window.send(b"G1 X1", "first")
         window.send(b"G1 X2", "second")
         window.data_to_send(1.0)
-        tags: list[object] = []
-        for at in range(0, len(replies), cut):
-            for event in window.receive(replies[at : at + cut], 1.1):
-                tags += event.tags if isinstance(event, Acknowledged) else []
-        assert tags == ["first", "second"]
-        assert window.receive(b"o", 1.2) == []
+        assert tags_of(window, first, cut, 1.1) == ["first"]
+        assert window.data_to_send(1.2).startswith(b"N3 G1 X2*")
+        assert tags_of(window, second, cut, 1.3) == []
+        assert window.data_to_send(1.4).startswith(b"\nN4 M105*")
+        assert tags_of(window, b"ok T:20.0 /0.0\n", cut, 1.5) == ["second", None]
+        assert window.receive(b"o", 1.6) == []
         assert window.idle
 
 
+def tags_of(window: Window, replies: bytes, cut: int, now: float) -> list[object]:
+    """What these replies acknowledge, when they come in pieces of `cut` bytes."""
+    tags: list[object] = []
+    for at in range(0, len(replies), cut):
+        for event in window.receive(replies[at : at + cut], now):
+            tags += event.tags if isinstance(event, Acknowledged) else []
+    return tags
+
+
 def test_two_silences_in_turn_do_not_stop_the_line() -> None:
-    """The `ok` of a line is lost, and that of the probe too: the line written again draws a refusal that tells all."""
+    """The `ok` of a line is lost, and that of the probe too: a reminder draws a refusal that tells all."""
     window = Window(0)
     answered(window)
     window.send(b"G1 X1", "first")
@@ -168,9 +177,67 @@ def test_two_silences_in_turn_do_not_stop_the_line() -> None:
     written = [window.data_to_send(float(second)) for second in range(1, 6)]
     assert written[0] == b"\nN3 M105*%d\n" % xor_of(b"N3 M105")
     assert written[1:3] == [b"\n", b"\n"]
-    assert written[3] == written[0][1:]
-    events = window.receive(b"Error:line number out of turn, Last Line: 3\nResend: 4\nok\n", 5.5)
-    assert [event.tags for event in events if isinstance(event, Acknowledged)] == [["first", None]]
+    assert written[3] == b"N0*%d\n" % xor_of(b"N0")
+    assert tags_of(window, b"Error:line number out of turn, Last Line: 3\nResend: 4\nok\n", 99, 5.5) == ["first", None]
+
+
+@pytest.mark.parametrize("number", [2, 99_990, 999_990])
+def test_a_reminder_fits_whatever_is_out(number: int) -> None:
+    """All answers to a full window are lost: the line is not stuck, and the ring of 127 bytes does not overflow."""
+    window = Window(103)
+    answered(window)
+    window.next_number = number
+    for index in range(8):
+        window.send(b"G1 X%d Y100 E5" % index, index)
+    written = [window.data_to_send(float(second)) for second in range(60)]
+    assert sum(map(len, written)) <= 127
+    assert b"N0*126\n" in b"".join(written)
+
+
+def test_a_damaged_request_for_an_old_line_is_set_right_by_the_next_one() -> None:
+    """`Resend: 41` loses its second digit: some lines are written again, refused, and the printer's word taken."""
+    window = Window(0)
+    answered(window)
+    for number in range(2, 41):
+        window.send(b"G1 X%d" % number, number)
+        window.data_to_send(0.0)
+        assert tags_of(window, b"ok\n", 9, 0.0) == [number]
+    window.send(b"G1 X41", 41)
+    window.data_to_send(0.0)
+    assert tags_of(window, b"Resend: 4\n", 99, 0.1) == []
+    assert window.data_to_send(0.2).startswith(b"N4 G1 X4*")
+    assert tags_of(window, b"Resend: 41\n", 99, 0.3) == []
+    assert window.data_to_send(0.4).startswith(b"N41 G1 X41*")
+    assert tags_of(window, b"ok\n", 9, 0.5) == [41]
+    assert window.idle
+
+
+def test_two_requests_out_are_answered_in_turn() -> None:
+    """The answer to the first, which was a probe, is not that of the second, behind which lines would be written."""
+    window = Window(64)
+    answered(window)
+    window.send(b"G1 X1", "first")
+    window.data_to_send(0.0)
+    window.data_to_send(1.0)  # the probe
+    window.ask_temperatures()
+    window.send(b"G1 X2", "second")
+    window.data_to_send(1.1)
+    window._pending.appendleft((b"M105", "again", 0.0))
+    window.data_to_send(1.2)
+    assert tags_of(window, b"ok T:20.0 /0.0\n", 99, 1.3) == ["first", None]
+    assert tags_of(window, b"ok\n", 99, 1.4) == ["second"]
+    assert tags_of(window, b"ok T:20.0 /0.0\n", 99, 1.5) == ["again"]
+    assert window.idle
+
+
+def test_a_complaint_stands_for_the_request_behind_it_that_was_damaged() -> None:
+    """Without it the `ok` behind the damaged request would pass for that of the refused line."""
+    window = Window(0)
+    answered(window)
+    window.send(b"G1 X1", "first")
+    window.data_to_send(0.0)
+    assert tags_of(window, b"Error:checksum is wrong, Last Line: 1\nRes?nd: 2\nok\n", 99, 0.1) == []
+    assert window.data_to_send(0.2).startswith(b"N2 G1 X1*")
 
 
 def test_probes_are_bounded_and_keep_to_the_receive_buffer() -> None:

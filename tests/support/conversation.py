@@ -108,9 +108,13 @@ class Conversation:
     def run(self) -> None:
         """To the end, loud or good. Raises AssertionError when nothing moves any more."""
         self.window.greet()
-        while self.broken is None and not self._done():
-            self._host()
+        done = False
+        while self.broken is None and not (done and self._at_rest()):
+            self._host(asking=not done)
             self._machine()
+            done = done or self._done()
+            if done and self._at_rest():
+                break
             moments = [self.down.next_moment(), self.up.next_moment(), self.printer.next_moment(), self._poll_at]
             moments.append(self.window.next_deadline())
             later = [moment for moment in moments if moment is not None and moment > self.now]
@@ -130,7 +134,12 @@ class Conversation:
             return False
         return True
 
-    def _host(self) -> None:
+    def _at_rest(self) -> bool:
+        """Nothing on its way, nothing to be done: what has been acknowledged too early has been carried out by now."""
+        moments = (self.down.next_moment(), self.up.next_moment(), self.printer.next_moment())
+        return moments == (None, None, None) and self.window.idle
+
+    def _host(self, asking: bool) -> None:
         window = self.window
         for event in window.receive(self.up.get(self.now), self.now) + window.tick(self.now):
             match event:
@@ -148,10 +157,11 @@ class Conversation:
             self._fed += 1
         if self.now >= self._poll_at:
             self._poll_at = self.now + 1.0
-            window.ask_temperatures()
+            if asking:
+                window.ask_temperatures()
         data = window.data_to_send(self.now)
         for line in data.split(b"\n"):
-            if line:
+            if b" " in line:  # else an empty line, or a number without a block: neither is ever carried out
                 number, _, rest = line.partition(b" ")
                 block = rest[: rest.rindex(b"*")]
                 before = self.printer.written.setdefault(int(number[1:]), block)
