@@ -297,7 +297,7 @@ class Runner:
         event = {"seq": self.seq, "at": _utc(), "run": self.run_id, "kind": kind, **fields}
         if kind == "run_started" and self._job is not None:
             event.update(
-                file=self._job.name, title=self.engine.schedule.title, printer=self.printer.name,
+                file=Path(self._job.name).name, title=self.engine.schedule.title, printer=self.printer.name,
                 blocks_sha256=self._job.survey.digest, blocks=self._job.survey.blocks,
             )  # fmt: skip
         for outlet in self.outlets.event:
