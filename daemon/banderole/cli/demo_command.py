@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated, Final
 
 import typer
+
+from banderole.cli.say import complain, paragraph, say
 
 QUICK: Final = 12.0
 """So many times faster than a printer: a tower of five minutes, with its heating, in less than a minute."""
@@ -28,6 +29,7 @@ def demo(
     from banderole.bench import Manners, PtyPrinter
     from banderole.cli.live import LiveView
     from banderole.cli.run_command import CAUTION, go, port_of, prepare
+    from banderole.cli.safe_command import unproven
     from banderole.cli.survey_command import print_survey
     from banderole.plan.config import BrokerSettings, load_printer
 
@@ -38,18 +40,17 @@ def demo(
         printer = printer.model_copy(update={"serial": printer.serial.model_copy(update={"port": emulated.path})})
         job, _ = prepare(FILES / "short-tower.gcode", FILES / "short-tower.toml", printer)
         if not json:
-            print(f"An emulated printer on {emulated.path}, {QUICK:g} times faster than a real one.\n")
+            say(f"An emulated printer on {emulated.path}, {QUICK:g} times faster than a real one.\n")
             print_survey(job.survey, job.schedule)
-            print(f"\n{CAUTION}\n")
-            sys.stdout.flush()
+            say(f"\n{paragraph(CAUTION)}\n")
         view = LiveView(json=json)
         try:
             ended = go(job, port_of(printer), view, kept=False)
         finally:
             view.close()
-    if not json:
-        print(
-            f"\n{ended.state.lower()}: {ended.reason}; heat {'was seen to be off' if ended.proven else 'is NOT proven off'}"
-        )
-        print("Next: banderole survey YOUR.gcode --schedule YOUR.toml --printer YOUR-PRINTER.toml")
+    if ended.exit:
+        complain(f"{ended.state}: {ended.reason}{unproven(ended)}")
+    elif not json:
+        say("\nThe same before a print of your own, with nothing sent anywhere:")
+        say("  banderole survey FILE --schedule SCHEDULE --printer PRINTER")
     raise typer.Exit(ended.exit)

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from banderole.cli.errors import RefusedHere
-from banderole.cli.say import complain
+from banderole.cli.say import complain, paragraph
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -49,7 +49,9 @@ def run(
     check_marks(settings, bed_clear)
     output = Output()
     if not json:
-        output.write(f"{CAUTION}\n")  # not by print: a stalled reader must not keep a run from its first line either
+        output.write(
+            f"{paragraph(CAUTION)}\n"
+        )  # not by print: a stalled reader must not keep a run from its first line either
     view = LiveView(json=json, output=output)
     try:
         ended = go(job, port_of(settings), view)

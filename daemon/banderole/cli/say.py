@@ -16,6 +16,16 @@ def say(text: str) -> None:
         let_go_of_stdout()
 
 
+def paragraph(text: str) -> str:
+    """The text as it is; for a terminal broken between words, which a terminal itself would not do."""
+    if sys.stdout is None or not sys.stdout.isatty():
+        return text
+    import shutil
+    import textwrap
+
+    return textwrap.fill(text, max(20, shutil.get_terminal_size().columns - 1))
+
+
 def complain(text: str) -> None:
     """One line on stderr."""
     if sys.stderr is None:

@@ -138,6 +138,8 @@ def _trip(event: dict[str, Any]) -> str:
 
 
 def _make_safe(event: dict[str, Any]) -> str:
+    if event.get("rung") == "in line":
+        return "turning the heat off"
     if event.get("rung"):
         return f"turning the heat off: {clean(event['rung'])}"
     if event.get("proven") is True:

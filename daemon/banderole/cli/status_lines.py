@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 def lines_of(found: dict[str, Any]) -> list[str]:
     """What is going on, where it is, what is measured beside what is set, what is pending, what is wrong."""
-    lines = [f"{clean(found.get('printer'))}: {clean(found.get('state'))}, {clean(found.get('doing'))}"]
+    lines = [f"{clean(found.get('printer'))}: {_state(found)}"]
     if found.get("file"):
         lines.append(f"{clean(found['file'])}: {progress(found)}")
     if heat := heat_of(found):
@@ -23,6 +23,12 @@ def lines_of(found: dict[str, Any]) -> list[str]:
     if (proof := proof_of(found)) is not None:
         lines.append(proof)
     return lines
+
+
+def _state(found: dict[str, Any]) -> str:
+    """The state, and what is done in it; once where the sentence begins with the state."""
+    state, doing = clean(found.get("state")), clean(found.get("doing"))
+    return f"{state}{doing[len(state) :]}" if doing.lower().startswith(state.lower()) else f"{state}, {doing}"
 
 
 def progress(found: dict[str, Any]) -> str:

@@ -410,7 +410,8 @@ class Engine:
                 self._accepted(name, "")
                 if name == "estop":
                     self.effect(Raw(b"M112\n"))
-                self.abort(Cause(4, f"{name} by a person", emergency=name == "estop"))
+                what = "an emergency stop" if name == "estop" else "an abort"
+                self.abort(Cause(4, f"{what} was asked for", emergency=name == "estop"))
                 return "heat goes off first"
         raise _NotNow(f"{name} is not a command of a run")
 

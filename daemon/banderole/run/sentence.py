@@ -25,7 +25,7 @@ def sentence(e: Engine) -> str:
         case "homing":
             return "homing; the printer may be silent meanwhile"
         case "making safe":
-            return f"turning the heat off ({e.rung})" if e.rung else "turning the heat off"
+            return "turning the heat off" if e.rung in ("", "in line") else f"turning the heat off ({e.rung})"
         case "cooling":
             return "heat is off; the part fan cools the nozzle for a minute at most"
         case "starting":
