@@ -114,7 +114,7 @@ def test_status_in_lines_and_as_json(folder: Path, going: Going) -> None:
     assert json.loads(command(folder, "status", "--json")[1]) == going.status
 
 
-def test_accepted_counts_even_if_nobody_reads_the_answer(folder: Path, going: Going) -> None:
+def test_the_answer_counts_even_if_nobody_reads_it(folder: Path, going: Going) -> None:
     for words in (("hold",), ("hold", "--json"), ("status",)):
         process = start(folder, *words)
         assert process.stdout is not None
@@ -123,10 +123,18 @@ def test_accepted_counts_even_if_nobody_reads_the_answer(folder: Path, going: Go
         assert process.stderr.read() == b""
         process.stderr.close()
         assert process.wait(10) == 0
+    going.refusals["resume"] = "not held"
+    process = start(folder, "resume", "--json")
+    assert process.stdout is not None
+    process.stdout.close()
+    assert process.stderr is not None
+    assert process.stderr.read() == b""
+    process.stderr.close()
+    assert process.wait(10) == 3
     process = start(folder, "hold", stdout=None, stderr=subprocess.PIPE, preexec_fn=_without_output)
     assert process.communicate(timeout=10)[1] == b""
     assert process.returncode == 0
-    assert len(going.asked) == 3
+    assert [one["command"] for one in going.asked] == ["hold", "hold", "resume", "hold"]
 
 
 def _without_output() -> None:

@@ -79,6 +79,13 @@ async def test_a_banner_in_the_middle_means_greeting_anew() -> None:
     assert device.heard[-3:] == ["N0 M110 N0", "N1 M115", "N2 M105"]
 
 
+async def test_a_restart_right_behind_the_answers_takes_them_back() -> None:
+    answers = iter([b"ok\n", b"ok\nstart\n"])
+    device = Device(lambda line: next(answers, None) or sound(line))
+    assert (await Inquiry(device, "port").ask()).identity
+    assert device.heard == ["N0 M110 N0", "N1 M115", "N0 M110 N0", "N1 M115", "N2 M105"]
+
+
 async def test_one_that_does_not_say_who_it_is() -> None:
     said = await Inquiry(Device(lambda line: READING if "M105" in line else b"ok\n"), "port").ask()
     assert (said.identity, said.measured["nozzle"]) == ({}, 25.0)
