@@ -8,9 +8,10 @@ doubt; in doubt is only *what an `ok` belongs to*. The window keeps the first ce
 different blocks, and the second by these states:
 
 FLOWING    Lines are written as long as they fit the window; each `ok` credits the oldest line that is out.
-REFUSED    A `Resend` came. Nothing is written until the line has been quiet for a moment, so that the refusals of all lines
-           that were on their way are part of one recovery, and an `ok` behind a `Resend` is credited to nothing. If the
-           refused line turns out to have been taken after all (its own `ok` comes), there is nothing to rewrite.
+REFUSED    A `Resend` came. Nothing is written until the line has been quiet for a moment, so that the refusals of all
+           lines that were on their way are part of one recovery. A plain `ok` is credited to nothing here, as it stands
+           behind a `Resend`. If an answer that shows what it belongs to (a line number, temperatures) tells that the
+           refused line was taken after all, there is nothing to rewrite.
 MARKED     A marker (a temperature request) is out and nothing is written behind it. Its answer looks unlike a plain `ok`,
            so whatever was miscounted before it, by a lost or an extra `ok`, is set right when it comes.
 BROKEN     The numbers have no common ground any more (restart, or asked for what is not in the history). Nothing is

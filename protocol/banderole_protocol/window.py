@@ -307,7 +307,8 @@ class Window:
             # For the case that the line before lost its own. An empty line is no line to a printer.
             data.append(b"\n")
             self._probe_bytes += 1
-        elif self._probes <= MOST_PROBES and room >= 0:
+        elif self._probes <= MOST_PROBES and (room >= 0 or self._bytes > self.receive_bytes):
+            # More out than the receive buffer holds is an account that is wrong already: it must be set right.
             self._probes = max(self._probes, LINE_ENDS + 1)
             data.append(REMINDER)
             self._probe_bytes += len(REMINDER)
@@ -436,7 +437,8 @@ class Window:
             return []
         if len(raw) > DAMAGED_BYTES and self._out[0].block != TEMPERATURES:
             return []
-        if all(line.block == TEMPERATURES for line in self._out):
+        looks_like_ok = b"o" in raw[:2] or b"k" in raw[:2]
+        if looks_like_ok and all(line.block == TEMPERATURES for line in self._out):
             self._end_marker()
             return self._credit(self._out[-1].number)
         self._progress_at = min(self._progress_at, now + DAMAGED_S - PROBE_S)
@@ -555,8 +557,9 @@ class Window:
         return all(line.credited for line in self._out if line.number < number)
 
     def _refuse(self, now: float, number: int | None) -> None:
-        if self.state is LinkState.REFUSED and number is not None and self._rewrite_from is not None:
-            number = min(number, self._rewrite_from)
+        if self.state is LinkState.REFUSED and self._rewrite_from is not None:
+            # One recovery for all refusals of what was on its way; one with a damaged number must not end it.
+            number = self._rewrite_from if number is None else min(number, self._rewrite_from)
         self.state = after(self.state, LinkInput.REFUSAL)
         self._marker = None
         self._refused_at = now
