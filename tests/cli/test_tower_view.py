@@ -112,6 +112,14 @@ def test_narrow_keeps_number_setpoint_and_mean() -> None:
     assert "settled at nozzle 236 °C after 14 s, 13…" in lines
 
 
+def test_a_long_word_does_not_take_the_means_with_it() -> None:
+    column = bands(at=3)
+    column[2]["state"] = "ahead"  # being entered
+    lines = drawn(status(state="Aborting", phase="making safe", doing="turning the heat off"), column, 40, 19)
+    assert "241.9" in lines[row_of(lines, 2, 242)]
+    assert "making" in lines[row_of(lines, 3, 236)]
+
+
 def test_too_many_bands_are_counted_and_the_one_in_work_stays_in_sight() -> None:
     lines = drawn(status(band=20), bands(40, at=20), 80, 23)
     column = [line for line in lines if line.count("│") == 2]

@@ -19,6 +19,8 @@ MOST_ROWS: Final = 3
 """Of one band: a taller column says no more."""
 SET_CELLS: Final = 34
 """Of what is set: all seven channels would take 90; a schedule has one to three."""
+LEAST_MEAN: Final = 5
+"""Of the mean: `241.9`. A word that stands in its place may be cut to that."""
 GAP: Final = 2
 
 
@@ -194,7 +196,9 @@ def _widths(rows: list[tuple[str, ...]], room: int) -> list[int]:
         widest = min(widest, SET_CELLS) if column == 1 else widest
         room -= widest + (GAP if column else 0)
         if room < 0:
-            return widths if column > 1 else [*widths, max(4, widest + room)]
+            left = max(4, widest + room) if column <= 1 else widest + room
+            cut = column <= 1 or (column == 2 and left >= LEAST_MEAN)  # a long word must not take the means with it
+            return [*widths, left] if cut else widths
         widths.append(widest)
     return widths
 
