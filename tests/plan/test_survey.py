@@ -307,3 +307,16 @@ def test_an_arc_covers_what_it_passes() -> None:
     assert found.footprint.box is not None
     assert found.footprint.box[3] >= 60
     assert not found.footprint.clear(60, 59)
+
+
+@pytest.mark.parametrize("block", ["M105 M112", "G1 X55 E0.1 M112", "M104 S215 M81"])
+def test_a_refused_command_behind_another_is_found(block: str) -> None:
+    found = read(part(before=f"{block}\n"))
+    assert found.refusals
+    assert found.refusals[0].line == 6
+    assert found.refusals[0].what.startswith(block.split("M")[-1].join(["M", ""]))
+
+
+def test_lines_that_machines_take_differently_are_told() -> None:
+    found = read(part(before="M105 M114\n", layers=1))
+    assert [(one.kind, one.line) for one in found.cautions if one.kind == "unclear"] == [("unclear", 6)]

@@ -210,7 +210,9 @@ class _Surveyor:
     # ---- block by block
 
     def _on_block(self, modal: Modal, kind: int, line: int) -> None:
-        if kind == DEPOSIT:
+        if modal.unclear and (hidden := _hidden_in(self._text)) is not None:
+            self._refuse("command", line, f"{hidden} {_REFUSED[hidden]}", "take it out of the file")
+        elif kind == DEPOSIT:
             if not self._first:
                 self._first = line
                 self._found.told = dict(modal.values)
@@ -303,6 +305,8 @@ class _Surveyor:
                 self._caution("e_mode", itinerary.ambiguous_line, what, todo)
             else:
                 self._refuse("e_mode", itinerary.ambiguous_line, what, todo)
+        for line, why in itinerary.unclear:
+            self._caution("unclear", line, f"machines differ on this line: {why}", "write it plainly")
         found.cautions += [one for one in self._middles if one.line < self._last]
         if any(value > 0 for channel, value in self._values.items() if channel in ("nozzle", "bed")):
             self._caution("heat_left_on", 0, "the file leaves heat on at its end", "none needed: it is turned off")
@@ -356,6 +360,12 @@ class _Surveyor:
     def _caution(self, kind: str, line: int, what: str, todo: str) -> None:
         if len(self._found.cautions) < MOST_FINDINGS:
             self._found.cautions.append(Finding(kind, line, what, todo))
+
+
+def _hidden_in(block: bytes) -> str | None:
+    """A refused command that stands behind another one in the same line: some firmware carries out both."""
+    codes = (head_of([word]) for word in words_of(block) if word[0] == "M")
+    return next((code for code in codes if code in _REFUSED), None)
 
 
 def _allows_cold(block: bytes) -> bool:
