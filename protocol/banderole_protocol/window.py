@@ -132,6 +132,7 @@ class Window:
         self._rewrite_from: int | None = None
         self._refused_at = 0.0
         self._odd: int | None = None
+        self._complaint_alone = False  # the recovery at work stands on a complaint, no Resend has come yet
         self._want_probe = False
         self._progress_at = 0.0
         self._probes = 0  # into this silence
@@ -502,7 +503,9 @@ class Window:
             return
         wanted = refusal.last_line + 1
         if self._oldest_kept(wanted) <= wanted <= self._last_written() + 1:
+            odd, alone = self._odd, self.state is not LinkState.REFUSED
             self._resend(wanted, now, events)
+            self._odd, self._complaint_alone = odd, alone
 
     def _last_written(self) -> int:
         """The number of the last line on the wire, or, with none out, of the last that was."""
@@ -536,7 +539,10 @@ class Window:
             self._break(events, number <= 1, what)
         else:
             self._odd = number  # a damaged digit looks the same: ask once more
+            if self._complaint_alone:
+                self._rewrite_from = None  # the complaint before it says otherwise: no guess
             self._refuse(now, None)
+        self._complaint_alone = False
 
     def _oldest_kept(self, number: int) -> int:
         """The oldest line that may be asked for: none that is certain, as then it would be carried out twice."""

@@ -213,6 +213,18 @@ def test_a_damaged_request_for_an_old_line_is_set_right_by_the_next_one() -> Non
     assert window.idle
 
 
+def test_a_complaint_that_its_request_contradicts_is_no_guess() -> None:
+    """Fault S6, from a printer that says which line it has taken and asks for another: probed once, then loud."""
+    window = Window(0)
+    answered(window)
+    window.send(b"G1 X1", "first")
+    window.data_to_send(0.0)
+    both = b"Error:checksum is wrong, Last Line: 1\nResend: 1002\nok\n"
+    assert tags_of(window, both, 99, 0.1) == []
+    assert window.data_to_send(0.2).startswith(b"\nN3 M105*")
+    assert any(isinstance(event, Broken) for event in window.receive(both, 0.3))
+
+
 def test_a_damaged_number_does_not_end_a_recovery() -> None:
     """Of two refusals the second loses a digit of a line that is certain: the first one's stands."""
     window = Window(103)
