@@ -166,7 +166,7 @@ def _broker(runner: Runner) -> Broker | None:
         broker.event(event)
         broker.publish_run(runner.status())
         broker.publish_bands(runner.bands())
-        broker.alarm(runner.engine.alarms)
+        broker.alarm(runner.engine.alarms.as_json())
 
     def thermal(reading: dict[str, Any]) -> None:
         broker.thermal(reading)

@@ -11,45 +11,34 @@ from collections.abc import Callable
 from dataclasses import asdict, replace
 from typing import Any, Final
 
-from banderole_protocol.channels import CHANNELS, answer_of
+from banderole_protocol.channels import answer_of
 from banderole_protocol.modal import Modal
 from banderole_protocol.replies import Banner, Capability, Fatal, Identity, Note, Position, Report
 from banderole_protocol.state import LinkState
 from banderole_protocol.window import Acknowledged, Broken, Rewritten, Window
-from banderole_protocol.words import head_of, words_of
 
 from banderole.plan.blocks import Block
 from banderole.plan.config import Printer
-from banderole.plan.itinerary import Crossing, Item, Stretch
+from banderole.plan.itinerary import Crossing, Item
 from banderole.plan.schedule import Schedule
 from banderole.plan.survey import Survey
-from banderole.run import whole_run
+from banderole.run import orders, whole_run
 from banderole.run.account import Account
+from banderole.run.alarms import Alarms
 from banderole.run.aside import Excursion
 from banderole.run.crossing import Late
 from banderole.run.effects import Effect, Ended, Given, Latch, NeedItem, Notify, Ours, PortLost, PortOpened, Raw, Tick
 from banderole.run.feeder import Feeder
+from banderole.run.guards import Guards
 from banderole.run.heat_watch import HeatWatch
 from banderole.run.make_safe import Cause
-from banderole.run.sentence import sentence
 from banderole.run.state import Command, Refused, State, after, completed
+from banderole.run.status import status_of
 from banderole.run.steps import Procedure, RefusedAtStart, StopNow, Tripped
 from banderole.run.trips import Caution, Trip
 
 BED_TOLERANCE: Final = 3.0
 """°C. A plate is coarser than a nozzle, and nothing is judged by it."""
-SLOW_S: Final = {"G28": 60.0, "G29": 600.0, "G30": 60.0, "G32": 600.0, "G33": 600.0, "G34": 600.0, "G425": 600.0,
-                 "M109": 60.0, "M190": 60.0}  # fmt: skip
-"""Longest that a printer may say nothing while it owes an answer to these (common practice, no source)."""
-BLIND_FACTOR, BLIND_MORE_S = 2.0, 10.0
-"""For motion: twice what it should take and ten seconds."""
-BLIND_FROM_S: Final = 1.0
-"""Motion that should be over sooner is no reason to hear nothing."""
-REPORT_LEAST_S: Final = 1.0
-"""A printer's own report takes whole seconds (from memory)."""
-STRAY_READINGS: Final = 3
-"""Reports in a row that show another target than the one proven, before it is set again."""
-MOST_ALARMS: Final = 20
 
 
 class Engine:
@@ -94,19 +83,18 @@ class Engine:
         self.restarted_while_starting = False
         self.somebody_there = False
         self.hold_reason = self.hold_note = ""
-        self.alarms: list[dict[str, Any]] = []
+        self.alarms = Alarms()
         self.resends = 0
         self.proven: bool | None = None
         self.ladder_until = 0.0
         self.at_heat_off: dict[str, float] = {}  # what the heaters read when the ladder was begun
         self.cause: Cause | None = None
         self.ended: Ended | None = None
-        self._hold_wanted: str | None = None
+        self.hold_wanted: str | None = None
         self._excursion: Excursion | None = None
         self._over_part: Modal | None = None  # where an abort found it
-        self._strays = 0
         self._next_poll = 0.0
-        self._owed: tuple[int, float] | None = None
+        self._guards = Guards()
         self._procedure: Procedure | None = None
         self._effects: list[Effect] = []
 
@@ -131,7 +119,7 @@ class Engine:
         for event in self.window.tick(now):
             self._hear(event)
         self._poll_if_due()
-        self._mind_silence()
+        self._guards.on_tick(self)
         self._hear(Tick())
         return self._out()
 
@@ -247,37 +235,14 @@ class Engine:
                 self.trip(one)
             else:
                 self.caution(one.alarm, one.text, one.value, one.limit)
-        self._guard_setpoints()
-        self._guard_cold_deposit()
-
-    def _guard_setpoints(self) -> None:
-        """A proven target that the printer shows no longer: damage on the line, or somebody at its panel."""
-        if not self.streaming or self.cause is not None or self._past_last_deposit():
-            self._strays = 0
-            return
-        wrong = [h for h, v in self.current.items() if CHANNELS[h].thermal and self.watch.shows(h, v) is False]
-        self._strays = self._strays + 1 if wrong else 0
-        if self._strays >= STRAY_READINGS:
-            heater = wrong[0]
-            text = f"{heater} was set to {self.current[heater]:g} °C and the printer now shows {self.watch.targets[heater]} °C"
-            self.trip(Trip("setpoint_lost", self.watch.targets[heater], self.current[heater], text))
-
-    def _guard_cold_deposit(self) -> None:
-        nozzle, least = self.watch.measured.get("nozzle"), self.printer.limits.deposit_above
-        if self.streaming and self.feeder.deposits and not self.feeder.empty and nozzle is not None and nozzle < least:
-            self.trip(
-                Trip("deposit_below", nozzle, least, f"the nozzle is at {nozzle:.1f} °C: too cold to lay anything down")
-            )
-
-    def _past_last_deposit(self) -> bool:
-        return self.survey is not None and self.line >= self.survey.facts.last_deposit
+        self._guards.on_reading(self)
 
     def _broken(self, restarted: bool, reason: str) -> None:
         if self.phase == "starting":
             self.restarted_while_starting = True
         elif restarted and self.cause is None:
             self.notify("printer_reset", reason=reason)
-            self._alarm("printer_reset", "trip", reason, None, None)
+            self.alarms.take("printer_reset", "trip", reason, None, None)
             self.abort(Cause(6, f"printer_reset: {reason}", "printer_reset", deaf=True))
         elif self.cause is None:
             self.trip(Trip("line_numbers", None, None, reason))
@@ -295,46 +260,12 @@ class Engine:
         self._next_poll = self.now + every
         self.window.ask_temperatures()
 
-    def _mind_silence(self) -> None:
-        blind_until = self._blind_until()
-        if self.cause is not None or self.phase == "starting" or self.now < blind_until:
-            return
-        silence = self.watch.silence(self.now)
-        quiet = self.now - self.watch.heard_at
-        if silence is not None and silence.lost:
-            self.lost("silence", f"nothing was heard for {quiet:.1f} s while hot")
-        elif silence is not None:
-            text = f"no reading of the {silence.heater} for {silence.seconds:.1f} s, though the printer talks"
-            self.trip(Trip("stale", round(silence.seconds, 1), silence.limit, text))
-        elif self.window.out_lines and quiet > self.printer.serial.silence_s:
-            self.lost("silence", f"nothing was heard for {quiet:.1f} s while an answer is owed")
-
-    def _blind_until(self) -> float:
-        """Until when the printer may be silent, because it owes the answer to something slow."""
-        oldest = self.window.oldest()
-        if oldest is None:
-            self._owed = None
-            return 0.0
-        if self._owed is None or self._owed[0] != oldest.number:
-            self._owed = (oldest.number, self.now)
-        if self.somebody_there:
-            return self.now + 1.0
-        words = words_of(oldest.block)
-        head = head_of(words)
-        if head in SLOW_S:
-            return self._owed[1] + SLOW_S[head]
-        if head in ("M400", "G4"):  # answered when all that was taken is carried out
-            motion = self.account.planned_s() + oldest.seconds
-        else:  # answered when the planner has room again: when the motion under way ends
-            motion = max(self.account.longest_s(), oldest.seconds)
-        return self._owed[1] + BLIND_FACTOR * motion + BLIND_MORE_S if motion > BLIND_FROM_S else 0.0
-
     # ---- what ends a procedure
 
     def trip(self, trip: Trip, deaf: bool = False) -> None:
         """An interlock: make safe, latched until a person resets it. The first cause is kept apart (first-out)."""
         first = self.cause is None
-        self._alarm(trip.alarm, "trip", trip.text, trip.value, trip.limit)
+        self.alarms.take(trip.alarm, "trip", trip.text, trip.value, trip.limit)
         self.notify("trip", alarm=trip.alarm, value=trip.value, limit=trip.limit, first_out=first, text=trip.text)
         if first:
             self.effect(Latch(asdict(trip)))
@@ -342,7 +273,7 @@ class Engine:
 
     def lost(self, alarm: str, text: str) -> None:
         """The link is lost: make safe as far as it goes."""
-        self._alarm(alarm, "trip", text, None, None)
+        self.alarms.take(alarm, "trip", text, None, None)
         self.notify("link_lost", reason=text)
         self.abort(Cause(6, f"{alarm}: {text}", alarm, deaf=True))
 
@@ -383,74 +314,12 @@ class Engine:
         self.now = now
         name = str(request.get("command"))
         try:
-            reason = self._obey(name, request)
-        except Refused as why:
-            self.notify("command_refused", command=name, reason=why.reason)
-            return {"accepted": False, "state": self.state.value, "reason": why.reason, "exit": 3}, self._out()
-        except _NotNow as why:
-            self.notify("command_refused", command=name, reason=str(why))
-            return {"accepted": False, "state": self.state.value, "reason": str(why), "exit": 3}, self._out()
-        return {"accepted": True, "state": self.state.value, "reason": reason, "exit": 0}, self._out()
-
-    def _obey(self, name: str, request: dict[str, Any]) -> str:
-        match name:
-            case "hold" if request.get("withdraw"):
-                return self._withdraw()
-            case "hold":
-                return self._want_hold(str(request.get("at", "now")))
-            case "resume":
-                self.state = after(self.state, Command.RESUME)
-                return self._accepted(name, "settling again, then back to the part")
-            case "stop":
-                self.state = after(self.state, Command.STOP)
-                self._hold_wanted = None
-                self.notify("stopping", reason="a person")
-                return self._accepted(name, "after the layer in work, then heat off")
-            case "abort" | "estop":
-                self._accepted(name, "")
-                if name == "estop":
-                    self.effect(Raw(b"M112\n"))
-                what = "an emergency stop" if name == "estop" else "an abort"
-                self.abort(Cause(4, f"{what} was asked for", emergency=name == "estop"))
-                return "heat goes off first"
-        raise _NotNow(f"{name} is not a command of a run")
-
-    def _accepted(self, name: str, reason: str) -> str:
-        self.notify("command_accepted", command=name)
-        return reason
-
-    def _want_hold(self, at: str) -> str:
-        if self.state is State.RESTARTING and at == "now":
-            self.state = after(self.state, Command.HOLD)
-        elif self.state is not State.RUNNING:
-            after(self.state, Command.HOLD)  # says why not
-            raise _NotNow(f"hold --at {at} is for a run under way")
-        if at == "now":
-            self.state = after(State.RUNNING, Command.HOLD)
-        elif at.startswith("band:"):
-            number = at[5:]
-            if not number.isdigit() or not 1 <= int(number) <= len(self.schedule.bands):
-                raise _NotNow(f"there is no {at}: the bands are 1 to {len(self.schedule.bands)}")
-            if int(number) in (self.band, self.entering) or self.account.bands[int(number)].entered:
-                raise _NotNow(f"band {number} has begun already; hold now, at the next layer, or before a later band")
-        elif at != "layer":
-            raise _NotNow(f"hold at {at}? say now, layer or band:N")
-        self._hold_wanted = at
-        self.hold_reason, self.hold_note = "command", ""
-        self.notify("hold_requested", hold_at=at)
-        self._accepted("hold", "")
-        if at == "now" and self.streaming:
-            self.feeding = False
-            self._take_back()
-        return {"now": "coming to rest", "layer": "will hold at the next layer"}.get(
-            at, f"will hold before band {at[5:]}"
-        )
-
-    def _withdraw(self) -> str:
-        if self._hold_wanted is None or self.state is not State.RUNNING:
-            raise _NotNow("no hold is pending")
-        self._hold_wanted = None
-        return self._accepted("hold", "the pending hold is withdrawn")
+            reason, accepted = orders.obey(self, name, request), True
+        except (Refused, orders.NotNow) as why:
+            reason, accepted = str(why), False
+            self.notify("command_refused", command=name, reason=reason)
+        answer = {"accepted": accepted, "state": self.state.value, "reason": reason, "exit": 0 if accepted else 3}
+        return answer, self._out()
 
     # ---- what procedures ask and tell
 
@@ -462,25 +331,13 @@ class Engine:
 
     def caution(self, alarm: str, text: str, value: float | None = None, limit: float | None = None) -> None:
         """Told and recorded; nothing ends."""
-        self._alarm(alarm, "caution", text, value, limit)
+        self.alarms.take(alarm, "caution", text, value, limit)
         self.notify("caution", alarm=alarm, text=text, value=value, limit=limit)
 
     def caution_in(self, band: int, text: str) -> None:
         """A caution that stays with a band."""
         if text not in self.account.bands[band].cautions:
             self.account.bands[band].cautions.append(text)
-
-    def _alarm(self, alarm: str, grade: str, text: str, value: float | None, limit: float | None) -> None:
-        for one in self.alarms:
-            if one["alarm"] == alarm and (grade == "caution" or one["grade"] == "trip"):
-                one.update(text=text, value=value)
-                return
-        first = grade == "trip" and self.cause is None
-        if first:  # what was a caution of the same name is a trip now; and a trip always has a place in the list
-            self.alarms = [one for one in self.alarms if one["alarm"] != alarm][: MOST_ALARMS - 1]
-        if len(self.alarms) < MOST_ALARMS:
-            self.alarms.append({"alarm": alarm, "grade": grade, "state": "unacknowledged", "first_out": first,
-                                "value": value, "limit": limit, "text": text})  # fmt: skip
 
     def queue(self, one: Ours) -> None:
         self.window.send(one.block, one)
@@ -561,6 +418,11 @@ class Engine:
         return self.phase == "printing" and self._excursion is None
 
     @property
+    def past_last_deposit(self) -> bool:
+        """Has the last block that lays anything down been sent?"""
+        return self.survey is not None and self.line >= self.survey.facts.last_deposit
+
+    @property
     def fan_on(self) -> bool:
         """Is the part fan on, by the schedule or by what was sent of the file?"""
         return self.current.get("fan", self.feeder.here().values.get("fan", 0.0)) > 0.0
@@ -576,7 +438,8 @@ class Engine:
 
     def hold_at_layer(self, begins: bool) -> bool:
         """Is a hold to begin at this stretch?"""
-        if self._hold_wanted == "layer" and begins and self.state is State.RUNNING:
+        if self.hold_wanted == "layer" and begins and self.state is State.RUNNING:
+            self.hold_wanted = None
             self.begin_hold("command", "")
         return self.state is State.HOLDING
 
@@ -584,12 +447,20 @@ class Engine:
         """Is a hold to begin before this band, by command or by a hold point of the schedule?"""
         point = next((one for one in self.schedule.hold_points if one.before_band == band), None)
         if self.state is State.RUNNING and not self.account.bands[band].entered:
-            if self._hold_wanted in (f"band:{band}", "layer"):
+            if self.hold_wanted in (f"band:{band}", "layer"):
+                self.hold_wanted = None
                 self.begin_hold("command", "")
             elif point is not None:
                 self.notify("hold_point", band=band, note=point.note)
                 self.begin_hold("hold_point", point.note)
         return self.state is State.HOLDING
+
+    def hold_now(self) -> None:
+        """What has no number yet is kept for after the hold."""
+        self.begin_hold("command", "")
+        if self.streaming:
+            self.feeding = False
+            self._take_back()
 
     def begin_hold(self, reason: str, note: str) -> None:
         self.hold_reason, self.hold_note = reason, note
@@ -599,7 +470,6 @@ class Engine:
     def rest_begins(self) -> None:
         """Aside and at rest."""
         self.leave_if_stopping()
-        self._hold_wanted = None
         self.account.rest(self.now)
         self.state = completed(self.state)
 
@@ -633,28 +503,4 @@ class Engine:
 
     def status(self) -> dict[str, Any]:
         """The whole status, as published; the runner adds what it alone knows."""
-        total = self.survey.seconds if self.survey is not None else 0.0
-        done = min(1.0, self.account.seconds / total) if total else 0.0
-        heat = {h: g for h in self.watch.measured if (g := self.watch.targets.get(h)) is not None}
-        return {
-            "state": self.state.value,
-            "phase": self.phase,
-            "doing": sentence(self),
-            "band": self.entering or self.band,
-            "bands": len(self.schedule.bands),
-            "height": round(self.height, 3),
-            "fraction": round(done, 4),
-            "remaining_s": round(total - self.account.seconds, 1) if total else None,
-            "measured": dict(self.watch.measured),
-            "setpoint": {**self.current, **heat},
-            "hold": self._hold_wanted,
-            "heat_proven_off": self.proven,
-            "alarms": list(self.alarms),
-        }
-
-
-class _NotNow(Exception):
-    """A command that the run cannot obey as it stands; the reason is for a person."""
-
-
-__all__ = ["Engine", "Stretch"]
+        return status_of(self)

@@ -334,12 +334,11 @@ class Runner:
 
     def _summary(self, ended: Ended) -> dict[str, Any]:
         account, job = self.engine.account, self._job
-        trips = [one for one in self.engine.alarms if one["grade"] == "trip"]
         return {
             "state": ended.state,
             "exit": ended.exit,
             "reason": ended.reason,
-            "first_out": trips[0]["alarm"] if trips else None,
+            "first_out": self.engine.alarms.first_out,
             "heat_proven_off": ended.proven,
             "blocks_sha256": {"file": job.survey.digest if job is not None else None, "acknowledged": account.digest},
             "blocks": account.blocks,

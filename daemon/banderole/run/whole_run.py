@@ -16,6 +16,7 @@ from banderole.plan.itinerary import (
 )
 from banderole.run import crossing
 from banderole.run.effects import Given, Unfinished
+from banderole.run.guards import too_cold
 from banderole.run.make_safe import Cause, fan_off, heat_off_in_order, make_safe, put_back
 from banderole.run.state import State, completed
 from banderole.run.steps import Procedure, RefusedAtStart, Tripped, Waiting, ask_factor, drain, send
@@ -149,13 +150,10 @@ def _stretch(e: Engine, item: Stretch) -> Procedure:
         yield from crossing.hold(e, item.modal, e.top)
         e.phase = "printing"
     e.top, e.height = item.top, item.z
-    nozzle, least = e.watch.measured.get("nozzle", 0.0), e.printer.limits.deposit_above
     e.feeder.load(item)
     if e.feeder.deposits:
-        if nozzle < least:
-            raise Tripped(
-                Trip("deposit_below", nozzle, least, f"the nozzle is at {nozzle:.1f} °C: too cold to lay anything down")
-            )
+        if (cold := too_cold(e, e.watch.measured.get("nozzle", 0.0))) is not None:
+            raise Tripped(cold)
         e.account.work(e.now)
     e.feeding = True
     while not e.feeder.empty:
@@ -184,13 +182,6 @@ def _finish(e: Engine) -> Procedure:
         e.end(completed(e.state), 4, "stopped by a person, at the end of the file", True)
     else:
         e.end(State.COMPLETE, 0, "the whole file was carried out", True)
-
-
-def identify(e: Engine) -> Procedure:
-    """Who answers, and what its heaters read; nothing is changed."""
-    yield from greeting(e)
-    yield from first_reading(e)
-    e.end(State.IDLE, 0, "identified", False)
 
 
 def stop(e: Engine) -> Procedure:

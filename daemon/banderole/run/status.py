@@ -1,6 +1,8 @@
-"""One sentence on what is happening, for a person who looks at a screen."""
+"""The status of a run: for programs as plain data, for a person in one sentence."""
 
 from __future__ import annotations
+
+from typing import Any
 
 from banderole.run.state import State
 
@@ -45,3 +47,25 @@ def _settling(e: Engine) -> str:
     )
     left = "" if predicted is None else f", about {max(0.0, predicted - (e.now - since)):.0f} s"
     return f"{e.phase} {goals}{left}"
+
+
+def status_of(e: Engine) -> dict[str, Any]:
+    """The whole status, as published; the runner adds what it alone knows."""
+    total = e.survey.seconds if e.survey is not None else 0.0
+    done = min(1.0, e.account.seconds / total) if total else 0.0
+    heat = {h: g for h in e.watch.measured if (g := e.watch.targets.get(h)) is not None}
+    return {
+        "state": e.state.value,
+        "phase": e.phase,
+        "doing": sentence(e),
+        "band": e.entering or e.band,
+        "bands": len(e.schedule.bands),
+        "height": round(e.height, 3),
+        "fraction": round(done, 4),
+        "remaining_s": round(total - e.account.seconds, 1) if total else None,
+        "measured": dict(e.watch.measured),
+        "setpoint": {**e.current, **heat},
+        "hold": e.hold_wanted,
+        "heat_proven_off": e.proven,
+        "alarms": e.alarms.as_json(),
+    }

@@ -1,0 +1,98 @@
+"""What the engine watches over beside the heaters' own interlocks: silence, lost setpoints, depositing cold. Pure."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from banderole_protocol.channels import CHANNELS
+from banderole_protocol.words import head_of, words_of
+
+from banderole.run.trips import Trip
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from banderole.run.engine import Engine
+
+SLOW_S: Final = {"G28": 60.0, "G29": 600.0, "G30": 60.0, "G32": 600.0, "G33": 600.0, "G34": 600.0, "G425": 600.0,
+                 "M109": 60.0, "M190": 60.0}  # fmt: skip
+"""Longest that a printer may say nothing while it owes an answer to these (common practice, no source)."""
+BLIND_FACTOR, BLIND_MORE_S = 2.0, 10.0
+"""For motion: twice what it should take and ten seconds."""
+BLIND_FROM_S: Final = 1.0
+"""Motion that should be over sooner is no reason to hear nothing."""
+STRAY_READINGS: Final = 3
+"""Reports in a row that show another target than the one proven: one may be of before, one damaged."""
+
+
+class Guards:
+    """Asked at each reading and each tick; they trip the run, or find the link lost."""
+
+    def __init__(self) -> None:
+        self._strays = 0
+        self._owed: tuple[int, float] | None = None  # number of the line whose answer is owed first, and since when
+
+    def on_reading(self, e: Engine) -> None:
+        """A reading has come."""
+        self._setpoints(e)
+        self._cold_deposit(e)
+
+    def on_tick(self, e: Engine) -> None:
+        """Nothing heard, or no reading, for too long? Longer only while an answer to something slow is owed."""
+        blind_until = self._blind_until(e)
+        if e.cause is not None or e.phase == "starting" or e.now < blind_until:
+            return
+        silence = e.watch.silence(e.now)
+        quiet = e.now - e.watch.heard_at
+        if silence is not None and silence.lost:
+            e.lost("silence", f"nothing was heard for {quiet:.1f} s while hot")
+        elif silence is not None:
+            text = f"no reading of the {silence.heater} for {silence.seconds:.1f} s, though the printer talks"
+            e.trip(Trip("stale", round(silence.seconds, 1), silence.limit, text))
+        elif e.window.out_lines and quiet > e.printer.serial.silence_s:
+            e.lost("silence", f"nothing was heard for {quiet:.1f} s while an answer is owed")
+
+    def _blind_until(self, e: Engine) -> float:
+        """Until when the printer may be silent."""
+        oldest = e.window.oldest()
+        if oldest is None:
+            self._owed = None
+            return 0.0
+        if self._owed is None or self._owed[0] != oldest.number:
+            self._owed = (oldest.number, e.now)
+        if e.somebody_there:
+            return e.now + 1.0
+        since, head = self._owed[1], head_of(words_of(oldest.block))
+        if head in SLOW_S:
+            return since + SLOW_S[head]
+        # These are answered when all that was taken is carried out, others when the planner has room again: when the
+        # motion under way ends.
+        drains = head in ("M400", "G4")
+        motion = e.account.planned_s() + oldest.seconds if drains else max(e.account.longest_s(), oldest.seconds)
+        return since + BLIND_FACTOR * motion + BLIND_MORE_S if motion > BLIND_FROM_S else 0.0
+
+    def _setpoints(self, e: Engine) -> None:
+        """A proven target that the printer shows no longer: damage on the line, or somebody at its panel."""
+        watched = e.streaming and e.cause is None and not e.past_last_deposit
+        wrong = (
+            [h for h, v in e.current.items() if CHANNELS[h].thermal and e.watch.shows(h, v) is False] if watched else []
+        )
+        self._strays = self._strays + 1 if wrong else 0
+        if self._strays >= STRAY_READINGS:
+            wanted, shown = e.current[wrong[0]], e.watch.targets[wrong[0]]
+            text = f"{wrong[0]} was set to {wanted:g} °C and the printer now shows {shown:g} °C"
+            e.trip(Trip("setpoint_lost", shown, wanted, text))
+
+    def _cold_deposit(self, e: Engine) -> None:
+        nozzle = e.watch.measured.get("nozzle")
+        if nozzle is None or not (e.streaming and e.feeder.deposits) or e.feeder.empty:
+            return
+        if (trip := too_cold(e, nozzle)) is not None:
+            e.trip(trip)
+
+
+def too_cold(e: Engine, nozzle: float) -> Trip | None:
+    """The interlock on laying anything down below `limits.deposit_above`, °C measured."""
+    least = e.printer.limits.deposit_above
+    if nozzle >= least:
+        return None
+    return Trip("deposit_below", nozzle, least, f"the nozzle is at {nozzle:.1f} °C: too cold to lay anything down")

@@ -1,0 +1,85 @@
+"""Orders: what a person or a program asks of a run, held against its state and obeyed. Pure, as the engine is."""
+
+from __future__ import annotations
+
+from banderole.run.effects import Raw
+from banderole.run.make_safe import Cause
+from banderole.run.state import Command, State, after
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
+
+    from banderole.run.engine import Engine
+
+
+class NotNow(Exception):
+    """An order that the run cannot obey as it stands; the reason is for a person."""
+
+
+def obey(e: Engine, name: str, request: dict[str, Any]) -> str:
+    """Obey, and say in some words what follows. Raises Refused (by the state table) or NotNow."""
+    match name:
+        case "hold" if request.get("withdraw"):
+            reason = _withdraw(e)
+        case "hold":
+            reason = _hold(e, str(request.get("at", "now")))
+        case "resume":
+            e.state = after(e.state, Command.RESUME)
+            reason = "settling again, then back to the part"
+        case "stop":
+            e.state = after(e.state, Command.STOP)
+            e.hold_wanted = None
+            e.notify("stopping", reason="a person")
+            reason = "after the layer in work, then heat off"
+        case "abort" | "estop":
+            return _abort(e, name)
+        case _:
+            raise NotNow(f"{name} is not a command of a run")
+    e.notify("command_accepted", command=name)
+    return reason
+
+
+def _abort(e: Engine, name: str) -> str:
+    e.notify("command_accepted", command=name)
+    if name == "estop":
+        e.effect(Raw(b"M112\n"))
+    what = "an emergency stop" if name == "estop" else "an abort"
+    e.abort(Cause(4, f"{what} was asked for", emergency=name == "estop"))
+    return "heat goes off first"
+
+
+def _hold(e: Engine, at: str) -> str:
+    """Now, at the next layer, or before a band. A hold that is pending stays so when another one comes first."""
+    if e.state is not State.RUNNING and not (e.state is State.RESTARTING and at == "now"):
+        after(e.state, Command.HOLD)  # says why not
+        raise NotNow(f"hold --at {at} is for a run under way")
+    if at == "now":
+        e.hold_now()
+        said = "coming to rest"
+    elif at == "layer":
+        e.hold_wanted = at
+        said = "will hold at the next layer"
+    else:
+        e.hold_wanted = _band(e, at)
+        said = f"will hold before band {at[5:]}"
+    e.notify("hold_requested", hold_at=at)
+    return said
+
+
+def _band(e: Engine, at: str) -> str:
+    number = at.removeprefix("band:")
+    if not at.startswith("band:") or not number.isdecimal():
+        raise NotNow(f"hold at {at}? say now, layer or band:N")
+    if not 1 <= int(number) <= len(e.schedule.bands):
+        raise NotNow(f"there is no {at}: the bands are 1 to {len(e.schedule.bands)}")
+    if int(number) in (e.band, e.entering) or e.account.bands[int(number)].entered:
+        raise NotNow(f"band {number} has begun already; hold now, at the next layer, or before a later band")
+    return f"band:{int(number)}"
+
+
+def _withdraw(e: Engine) -> str:
+    if e.hold_wanted is None or e.state is not State.RUNNING:
+        raise NotNow("no hold is pending")
+    e.hold_wanted = None
+    return "the pending hold is withdrawn"
