@@ -24,6 +24,8 @@ SPEED = 30.0
 """Times faster than life, wire and motion; heat faster still, so that a test takes seconds."""
 BOARD = ("heat_speed=5", "boot_s=0.1", "home_s=3")
 STARTS_WITHIN_S = 10.0
+PATIENCE_S = 300.0
+"""For a case that waits for its turn among others."""
 LOOK_S = 0.005
 
 PRINTER = """name = "{name}"

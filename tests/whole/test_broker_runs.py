@@ -14,7 +14,7 @@ from tests.support.mosquitto import Mosquitto, needs_mosquitto, running
 from tests.support.mqtt_peer import Peer, peer, property_of
 from tests.support.towers import BANDS, LAYER, NOZZLE, STEPS, TOLERANCE, schedule, tower
 from tests.support.waiting import until
-from tests.support.whole import INTERLOCKS, Place, Run, heat_off_delay
+from tests.support.whole import INTERLOCKS, PATIENCE_S, Place, Run, heat_off_delay
 
 pytestmark = [pytest.mark.slow, needs_mosquitto]
 
@@ -184,4 +184,4 @@ CASES = {
 
 @pytest.mark.parametrize("case", CASES)
 def test_broker(case: str, begun: dict[str, Future[None]]) -> None:
-    begun[case].result(60)
+    begun[case].result(PATIENCE_S)

@@ -14,7 +14,7 @@ import pytest
 
 from tests.support.judge import Verdict
 from tests.support.towers import BANDS, LAYER, NOZZLE, STEPS, TOLERANCE, How, schedule, tower
-from tests.support.whole import Bench, Place, Run, heat_off_delay, is_heat_off
+from tests.support.whole import PATIENCE_S, Bench, Place, Run, heat_off_delay, is_heat_off
 
 pytestmark = pytest.mark.slow
 
@@ -213,4 +213,4 @@ CASES = {
 
 @pytest.mark.parametrize("case", CASES)
 def test_control(case: str, begun: dict[str, Future[None]]) -> None:
-    begun[case].result(120)
+    begun[case].result(PATIENCE_S)

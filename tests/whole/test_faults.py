@@ -7,7 +7,7 @@ import pytest
 
 from tests.support.judge import Log, Verdict
 from tests.support.towers import BANDS, LAYER, NOZZLE, STEPS, TOLERANCE, How, schedule, tower
-from tests.support.whole import Place, Run
+from tests.support.whole import PATIENCE_S, Place, Run
 
 pytestmark = pytest.mark.slow
 
@@ -36,7 +36,9 @@ def faulty(
     with place.bench(*faults) as bench, place.run() as run:
         code = run.end(90)
         log = bench.stop()
-    assert len(log.faults()) == len(faults), f"came: {log.faults()}, wanted: {faults}"
+    assert len(log.faults()) == len(faults), (
+        f"came: {log.faults()}, wanted: {faults}; exit {code}, {run.stderr()[-500:]}"
+    )
     return code, run, log
 
 
@@ -165,4 +167,4 @@ CASES = {
 
 @pytest.mark.parametrize("case", CASES)
 def test_faults(case: str, begun: dict[str, Future[None]]) -> None:
-    begun[case].result(150)
+    begun[case].result(PATIENCE_S)

@@ -8,7 +8,7 @@ import pytest
 
 from tests.support import towers
 from tests.support.towers import BANDS, LAYER, NOZZLE, STEPS, TOLERANCE, How, schedule, tower
-from tests.support.whole import Place
+from tests.support.whole import PATIENCE_S, Place
 
 pytestmark = pytest.mark.slow
 
@@ -90,4 +90,4 @@ CASES = {
 
 @pytest.mark.parametrize("case", CASES)
 def test_the_same_part_and_the_right_band(case: str, begun: dict[str, Future[None]]) -> None:
-    begun[case].result(120)
+    begun[case].result(PATIENCE_S)

@@ -11,7 +11,7 @@ from functools import partial
 import pytest
 
 from tests.support.towers import BANDS, LAYER, NOZZLE, STEPS, TOLERANCE, How, schedule, tower
-from tests.support.whole import INTERLOCKS, Place
+from tests.support.whole import INTERLOCKS, PATIENCE_S, Place
 
 pytestmark = pytest.mark.slow
 
@@ -163,4 +163,4 @@ CASES = {
 
 @pytest.mark.parametrize("case", CASES)
 def test_refused(case: str, begun: dict[str, Future[None]]) -> None:
-    begun[case].result(60)
+    begun[case].result(PATIENCE_S)
