@@ -138,6 +138,20 @@ def held_many_times(place: Place, *, seed: int) -> None:
     place.verdict(log).all_of_it(LAYER, STEPS, BANDS, TOLERANCE)
 
 
+def held_in(place: Place, *, moment: Callable[[Bench, Run, Random], None]) -> None:
+    """A hold while something is waited for: afterwards it is waited for again, and the tower goes on."""
+    place.write(tower(How(waits=moment is heating)), schedule(NOZZLE))
+    with place.bench() as bench, place.run() as run:
+        moment(bench, run, Random(f"hold {moment.__name__}"))
+        assert run.ask("hold")["accepted"]
+        run.wait_for("held")
+        time.sleep(0.3)
+        assert run.ask("resume")["accepted"]
+        assert run.end() == 0, run.stderr()
+        log = bench.stop()
+    place.verdict(log).all_of_it(LAYER, STEPS, BANDS, TOLERANCE)
+
+
 def held_until_cold(place: Place) -> None:
     """A long hold lets the nozzle cool; resume heats and settles before the tower goes on."""
     place.write(tower(), schedule(NOZZLE), more=place.usual + "[hold]\nnozzle_off_after_s = 0.3\n")
@@ -204,6 +218,7 @@ CASES = {
     **{f"stop while {moment.__name__}": partial(stopped, moment=moment) for moment in MOMENTS},
     **{f"hold at band {band}": partial(held_at_a_band, band=band) for band in (2, 3)},
     **{f"hold many times, seed {seed}": partial(held_many_times, seed=seed) for seed in range(4)},
+    **{f"hold while {moment.__name__}": partial(held_in, moment=moment) for moment in (heating, crossing)},
     "hold until cold": held_until_cold,
     "hold point, then stop": held_point,
     "commands that make no sense": refused_when_it_makes_no_sense,
