@@ -2,6 +2,7 @@
 
 from concurrent.futures import Future
 from functools import partial
+from random import Random
 
 import pytest
 
@@ -16,7 +17,7 @@ jump = {{ degrees_per_s = 2000 }}
 rise = {{ degrees = 3, within_s = {rise} }}
 runaway = {{ degrees = 12, for_s = 0.5 }}
 overshoot = {{ degrees = 12, for_s = 0.5 }}
-stale_s = 1
+stale_s = {stale}
 stuck_s = {stuck}
 """
 """Trip levels for heat that runs 150 times faster than life."""
@@ -25,13 +26,13 @@ PRINTING = 60
 
 
 def faulty(
-    place: Place, *faults: str, window: int = 0, rise: float = 1.0, stuck: float = 60.0, tower_of: How | None = None,
-    **settle: object,
+    place: Place, *faults: str, window: int = 0, rise: float = 1.0, stuck: float = 60.0, stale: float = 6.0,
+    tower_of: How | None = None, **settle: object,
 ) -> tuple[int, Run, Log]:  # fmt: skip
     """One run on a printer with these faults to come; every one of them must have come."""
     place.write(
-        tower(tower_of), schedule(NOZZLE, **settle), serial=f"window_bytes = {window}\nsilence_s = 3",
-        more=FAST.format(rise=rise, stuck=stuck),
+        tower(tower_of), schedule(NOZZLE, **settle), serial=f"window_bytes = {window}",
+        more=FAST.format(rise=rise, stuck=stuck, stale=stale),
     )  # fmt: skip
     with place.bench(*faults) as bench, place.run() as run:
         code = run.end(90)
@@ -46,6 +47,16 @@ def finishes(place: Place, *, faults: tuple[str, ...], window: int) -> None:
     """The accepted commands are the file's, whatever happened to the line."""
     code, run, log = faulty(place, *faults, window=window)
     assert code == 0, run.stderr()
+    place.verdict(log).all_of_it(LAYER, STEPS, BANDS, TOLERANCE)
+
+
+def many(place: Place, *, seed: int) -> None:
+    """Several line faults at seeded moments, on one of the ways of writing the file."""
+    chance = Random(seed)
+    faults = tuple(f"{chance.choice(('S1', 'S3', 'S4', 'S5', 'S7'))}@{chance.randint(6, 115)}" for _ in range(4))
+    how = How(arcs=chance.random() < 0.3, relative_e=chance.random() < 0.5, waits=chance.random() < 0.3)
+    code, run, log = faulty(place, *faults, window=chance.choice((0, 48, 96)), tower_of=how)
+    assert code == 0, (faults, run.stderr())
     place.verdict(log).all_of_it(LAYER, STEPS, BANDS, TOLERANCE)
 
 
@@ -96,7 +107,7 @@ def halted(place: Place) -> None:
 
 def silent(place: Place) -> None:
     """Nothing heard: heat is cut on the same link, unheard, then by opening the port anew; nothing claims that it is off."""
-    code, run, log = faulty(place, f"S10@{PRINTING}")
+    code, run, log = faulty(place, f"S10@{PRINTING}", stale=1.0)
     assert code == 6, (code, run.stderr())
     _no_more_than_was(place.verdict(log, whole=False))
     assert "link_lost" in run.kinds()
@@ -128,7 +139,7 @@ def weak(place: Place, *, when_late: str) -> None:
 
 def weak_held(place: Place) -> None:
     """The same, with a person who decides."""
-    place.write(tower(), schedule(NOZZLE, patience_s=2, when_late="hold"), more=FAST.format(rise=25, stuck=60))
+    place.write(tower(), schedule(NOZZLE, patience_s=2, when_late="hold"), more=FAST.format(rise=25, stuck=60, stale=6))
     with place.bench("T5@3") as bench, place.run() as run:
         run.wait_for("settle_late")
         run.wait_for("held")
@@ -152,6 +163,7 @@ CASES = {
     "S10 silent": silent,
     **{f"{name}, window {window}": partial(finishes, faults=faults, window=window)
        for name, faults in LINE_FAULTS.items() for window in (0, 96)},
+    **{f"many at once, seed {seed}": partial(many, seed=seed) for seed in range(5)},
     **{f"S2 a setpoint falsified, window {window}": partial(setpoint_falsified, window=window) for window in (0, 96)},
     **{f"S11 restarts, window {window}": partial(restarted, window=window) for window in (0, 96)},
     "S15 halts": halted,
