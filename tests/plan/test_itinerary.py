@@ -470,7 +470,10 @@ def test_in_the_middle_a_setpoint_goes_out_and_the_bands_is_set_again() -> None:
     assert (last.value, last.file_value) == (None, 0.0), "a zero after the last deposit stands"
     blocks = [*START, *layers(2), "M106 S0"]
     fan = schedule({"fan": 100.0}, {"fan": 50.0}, heights=(0.7,), channels=("fan",))
-    assert "Reassertion" not in walk(blocks, fan, facts=facts_of(blocks, False)).kinds, "it is not heat"
+    (fan_off,) = (
+        item for item in walk(blocks, fan, facts=facts_of(blocks, False)).items if isinstance(item, Reassertion)
+    )
+    assert (fan_off.channel, fan_off.value) == ("fan", None), "it stands too, once all is laid down"
 
 
 def test_the_setpoint_of_another_tool_is_not_ours() -> None:

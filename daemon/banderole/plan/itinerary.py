@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from banderole_protocol.channels import CHANNELS, FileSetpoint
+from banderole_protocol.channels import FileSetpoint
 from banderole_protocol.modal import DEPOSIT, DWELL, HOME, PERSON, SETPOINT, TRAVEL, EMode, Modal
 
 from .blocks import Block
@@ -61,8 +61,8 @@ class Crossing:
 class Reassertion:
     """The file's own block on a scheduled channel: it goes out as it stands, then the band's setpoint again.
 
-    `value` None: behind the last deposit, where the file's value stands; heat is then cut when all is laid down, and not
-    when the printer reads the block, with the last motions still to be carried out.
+    `value` None: behind the last deposit, where the file's value stands; it then takes effect when all is laid down, and
+    not when the printer reads the block, with the last motions still to be carried out.
     """
 
     block: Block
@@ -295,7 +295,7 @@ class Itinerary:
             self._stands_after(block)
         else:
             scheduled = self._schedule is not None and setpoint.channel in self._schedule.channels
-            if wanted is not None and (between or CHANNELS[setpoint.channel].thermal):
+            if wanted is not None:
                 yield from self._flush(len(self._pending))
                 value, before = (wanted if between else None), self._start.copy()
                 yield Reassertion(block, setpoint.channel, value, setpoint.value, before, self.top)

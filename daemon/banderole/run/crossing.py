@@ -270,7 +270,7 @@ def reassert(e: Engine, channel: str, value: float, file_value: float, line: int
 def reassertion(e: Engine, item: Reassertion) -> Procedure:
     """As `reassert`, and settled again if the heater left its tolerance meanwhile."""
     thermal = CHANNELS[item.channel].thermal
-    if thermal:  # the printer sets heat when it reads the block, ahead of motions it has taken before
+    if thermal or item.value is None:  # many boards act when they read the block, ahead of motions taken before
         yield from drain(e, item.modal)
     yield from send_file(e, item.block, item.modal)
     if item.value is None:
