@@ -3,8 +3,9 @@
 Sans-I/O: bytes and `now` (monotonic seconds) go in, bytes and events come out; nothing here waits or reads a clock.
 `state.py` tells how it works and is the law for what follows what.
 
-Two bounds hold for what is out: `window_bytes` against the board's receive buffer (0: one line at a time), and `ahead_s`
-seconds of motion, since a heat-off behind it must not wait for minutes. What makes safe passes both, up to the receive buffer.
+Three bounds hold for what is out: `window_bytes` against the board's receive buffer (0: one line at a time), `ahead_s`
+seconds of motion, and the motion clock (`motion.py`): a heat-off must not stand behind lines that wait for a long motion to
+end. What makes safe passes them all, up to the receive buffer.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from typing import Any, Final
 
 from .errors import EndlessLine
 from .framing import frame
+from .motion import MotionClock, drains
 from .replies import (
     OK,
     Banner,
@@ -56,6 +58,7 @@ MOST_GREETINGS: Final = 8
 
 TEMPERATURES: Final = b"M105"
 WHERE: Final = b"M114"
+AT_REST: Final = b"M400"
 REMINDER: Final = b"N0*126\n"
 """A line without a block whose number is never the next one: refused, it makes the printer say which line it wants. Short,
 so that it fits whatever is out; from the fresh printer too it gets nothing but a refusal."""
@@ -65,7 +68,7 @@ GREETING: Final = (b"M110 N0", b"M115")
 class Line:
     """One numbered line: the block, what the caller calls it (`tag`), and the least seconds its motion takes."""
 
-    __slots__ = ("block", "credited", "data", "number", "seconds", "tag")
+    __slots__ = ("block", "credited", "data", "drains", "number", "seconds", "tag")
 
     def __init__(self, number: int, block: bytes, tag: Any, seconds: float) -> None:
         self.number = number
@@ -73,6 +76,7 @@ class Line:
         self.tag = tag
         self.seconds = seconds
         self.data = frame(number, block)
+        self.drains = drains(block)
         self.credited = False
 
 
@@ -128,6 +132,13 @@ class Window:
         self._written = 0  # how many of these are on the wire
         self._bytes = 0
         self._seconds = 0.0
+        self._moves = 0  # motions among what is written
+        self._clock = MotionClock()
+        self._now = 0.0
+        self._held_until: float | None = None  # by the motion clock
+        self._asked: tuple[int, float] | None = (
+            None  # the last M400 written, and when; None once the line was disturbed
+        )
         self._history: deque[Line] = deque(maxlen=HISTORY_LINES)
         self._rewrite_from: int | None = None
         self._refused_at = 0.0
@@ -196,6 +207,7 @@ class Window:
 
     def data_to_send(self, now: float) -> bytes:
         """What to write now; b"" if nothing may be."""
+        self._now, self._held_until = now, None
         if self.state is LinkState.BROKEN:
             return b""
         if self.state is LinkState.REFUSED:
@@ -208,7 +220,7 @@ class Window:
         limit = self.receive_bytes if self._urgent else self.window_bytes
         while self._written < len(self._out):
             line = self._out[self._written]
-            if not self._fits(len(line.data), line.seconds, limit):
+            if not self._fits(len(line.data), limit) or not (self._urgent or self._in_time(line.block, line.seconds)):
                 break
             self._write(line, data, now)
         if self._written == len(self._out):
@@ -217,10 +229,23 @@ class Window:
         self._probe_if_due(data, now)
         return b"".join(data)
 
-    def _fits(self, size: int, seconds: float, limit: int) -> bool:
-        if not self._written:
+    def _fits(self, size: int, limit: int) -> bool:
+        return not self._written or self._bytes + size <= limit
+
+    def _in_time(self, block: bytes, seconds: float) -> bool:
+        """May this go out as to the motion that it, and whatever comes after it, would stand behind?"""
+        if drains(block):
+            start = self._clock.drain_from(self._seconds, self._now)
+        elif seconds:
+            if self._written and self._seconds + seconds > self.ahead_s:
+                return False
+            start = self._clock.motion_from(self._moves, self._seconds, self._now)
+        else:
             return True
-        return self._bytes + size <= limit and (limit == self.receive_bytes or self._seconds + seconds <= self.ahead_s)
+        if start <= self._now:
+            return True
+        self._held_until = start
+        return False
 
     def _write(self, line: Line, data: list[bytes], now: float) -> None:
         if not self._written:
@@ -229,6 +254,9 @@ class Window:
         self._written += 1
         self._bytes += len(line.data)
         self._seconds += line.seconds
+        self._moves += line.seconds > 0.0
+        if line.block == AT_REST:
+            self._asked = (line.number, now)
 
     def _new_line(self, block: bytes, tag: Any, seconds: float) -> Line:
         line = Line(self.next_number, block, tag, seconds)
@@ -239,7 +267,7 @@ class Window:
     def _write_urgent(self, data: list[bytes], now: float) -> None:
         while self._urgent:
             block, tag = self._urgent[0]
-            if not self._fits(_framed_size(self.next_number, block), 0.0, self.receive_bytes):
+            if not self._fits(_framed_size(self.next_number, block), self.receive_bytes):
                 return
             self._urgent.popleft()
             self._write(self._new_line(block, tag, 0.0), data, now)
@@ -252,7 +280,8 @@ class Window:
             if self._out and not self._out[0].number:
                 return  # the number must hold before anything relies on it
             block, tag, seconds = pending[0]
-            if not self._fits(_framed_size(self.next_number, block), seconds, self.window_bytes):
+            size = _framed_size(self.next_number, block)
+            if not self._fits(size, self.window_bytes) or not self._in_time(block, seconds):
                 return
             pending.popleft()
             line = self._new_line(block, tag, seconds)
@@ -272,6 +301,7 @@ class Window:
         for line in list(self._out)[keep : self._written]:
             self._bytes -= len(line.data)
             self._seconds -= line.seconds
+            self._moves -= line.seconds > 0.0
         self._written = min(self._written, keep)
         self._rewrite_from = None
 
@@ -285,13 +315,17 @@ class Window:
             return self._refused_at + QUIET_S
         if self.state is LinkState.MARKED and self._marker is not None and self._marker.credited:
             return self._progress_at + MARKER_QUIET_S
-        return self._progress_at + PROBE_S if self._written else None
+        if not self._written:
+            return self._held_until
+        due = self._progress_at + PROBE_S
+        return due if self._held_until is None else min(due, self._held_until)
 
     def _probe_if_due(self, data: list[bytes], now: float) -> None:
         due = self._written > 0 and now >= self._progress_at + PROBE_S
         if not (due or self._want_probe):
             return
         self._want_probe = False
+        self._asked = None
         self._progress_at = now
         room = self.receive_bytes - self._bytes - self._probe_bytes - len(REMINDER)
         asked = any(line.block == TEMPERATURES for line in self._out)
@@ -327,6 +361,7 @@ class Window:
 
     def tick(self, now: float) -> list[Event]:
         """Time has passed. Events as of `receive`; call it before `data_to_send` when a deadline is due."""
+        self._now = now
         tags = self._credit_lost_requests(now)
         return [Acknowledged(tags)] if tags else []
 
@@ -334,6 +369,7 @@ class Window:
 
     def receive(self, data: bytes, now: float) -> list[Event]:
         """Bytes from the printer → events in order; replies that settle nothing here come out as they are."""
+        self._now = now
         events: list[Event] = []
         try:
             lines = self._splitter.feed(data)
@@ -489,11 +525,21 @@ class Window:
                 self._written -= 1
                 self._bytes -= len(line.data)
                 self._seconds -= line.seconds
+                self._moves -= line.seconds > 0.0
             self._history.append(line)
             if not line.credited:
                 line.credited = True
                 tags.append(line.tag)
+                self._reckon(line)
         return tags
+
+    def _reckon(self, line: Line) -> None:
+        """What a line that was taken tells the motion clock."""
+        if line.drains:
+            shows = self._asked is not None and self._asked[0] == line.number
+            self._clock.drained(self._asked[1] if self._asked is not None else self._now, self._now, shows)
+        elif line.seconds:
+            self._clock.took(line.seconds, self._now)
 
     # ---- refusals
 
@@ -567,7 +613,7 @@ class Window:
             # One recovery for all refusals of what was on its way; one with a damaged number must not end it.
             number = self._rewrite_from if number is None else min(number, self._rewrite_from)
         self.state = after(self.state, LinkInput.REFUSAL)
-        self._marker = None
+        self._marker = self._asked = None
         self._refused_at = now
         self._rewrite_from = number
 
@@ -579,6 +625,7 @@ class Window:
             self._written += 1
             self._bytes += len(line.data)
             self._seconds += line.seconds
+            self._moves += line.seconds > 0.0
 
     def _break(self, events: list[Event], restarted: bool, reason: str) -> list[Event]:
         self.state = after(self.state, LinkInput.NO_COMMON_GROUND)

@@ -10,7 +10,8 @@ import pytest
 from banderole.plan.blocks import Block
 from banderole.plan.config import load_printer
 from banderole.plan.schedule import Schedule, load_schedule
-from banderole.run.account import PLANNER_BLOCKS, Account
+from banderole.run.account import Account
+from banderole_protocol.motion import PLANNER_MOST
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -45,7 +46,7 @@ def test_what_may_still_be_carried_out_is_that_of_the_last_blocks(schedule: Sche
     account = Account(schedule)
     for line in range(100):
         account.taken(Block(line, b"G1 X1", float(line)))
-    assert account.planned_s() == sum(range(100 - PLANNER_BLOCKS, 100))
+    assert account.planned_s() == sum(range(100 - PLANNER_MOST, 100))
 
 
 def test_filament_belongs_to_the_band_at_work(schedule: Schedule) -> None:

@@ -6,13 +6,12 @@ import hashlib
 import math
 from collections import Counter, deque
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any
+
+from banderole_protocol.motion import PLANNER_MOST
 
 from banderole.plan.blocks import Block
 from banderole.plan.schedule import Schedule
-
-PLANNER_BLOCKS: Final = 32
-"""Motions that a board may hold after its `ok`: planners take 8 to 32 (common practice, no source)."""
 
 
 @dataclass(slots=True)
@@ -63,7 +62,7 @@ class Account:
     def __init__(self, schedule: Schedule) -> None:
         self._schedule = schedule
         self._digest = hashlib.sha256()
-        self._recent: deque[float] = deque(maxlen=PLANNER_BLOCKS)
+        self._recent: deque[float] = deque(maxlen=PLANNER_MOST)
         self._since: float | None = None
         self.bands = {band.number: BandAccount() for band in schedule.bands}
         self.band: int | None = None

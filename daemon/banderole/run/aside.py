@@ -43,7 +43,7 @@ class Excursion:
         homed = all(axis in modal.known for axis in "XYZ")
         self._place = place if homed and self._lifted_to is not None else None
         self._pulled = 0.0
-        self.insertions = 0
+        self.took: dict[bytes, float] = {}  # s that each block written here moves for
 
     @property
     def away_from_part(self) -> bool:
@@ -155,6 +155,7 @@ class Excursion:
 
     def _apply(self, block: bytes) -> bytes:
         self._now.apply(block)
+        self.took[block] = self._now.seconds
         return block
 
 

@@ -94,8 +94,9 @@ class PortLost:
 
 @dataclass(slots=True, eq=False)
 class Ours:
-    """A block that is not the file's: why it was inserted, and whether the printer has taken it."""
+    """A block that is not the file's: why it was inserted, s its motion takes, and whether the printer has taken it."""
 
     block: bytes
     reason: str
+    seconds: float = 0.0
     taken: bool = False

@@ -152,8 +152,9 @@ class Engine:
         """What to write now; b"" if nothing may be."""
         window, feeder = self.window, self.feeder
         if self.feeding:
+            slower = 100.0 / max(1.0, self.feed)
             while window.wants and (block := feeder.next()) is not None:
-                window.send(block.text, block, block.seconds)
+                window.send(block.text, block, block.seconds * slower)
                 self.line = block.line
                 if block.seconds:
                     self.moved_at = now
@@ -340,7 +341,7 @@ class Engine:
             self.account.bands[band].cautions.append(text)
 
     def queue(self, one: Ours) -> None:
-        self.window.send(one.block, one)
+        self.window.send(one.block, one, one.seconds)
         if one.block[:1] == b"G":
             self.moved_at = self.now
 
@@ -397,6 +398,15 @@ class Engine:
         self._excursion = Excursion(modal, top, self.printer, place)
         return self._excursion
 
+    def takes_s(self, block: bytes) -> float:
+        """Seconds that a block of ours moves for, at the least."""
+        return 0.0 if self._excursion is None else self._excursion.took.get(block, 0.0)
+
+    @property
+    def feed(self) -> float:
+        """The feed factor in force, %: by the schedule, by what was sent of the file, as it was found, or none."""
+        return self.current.get("feed") or self.feeder.told("feed") or self.prior.get("feed") or 100.0
+
     @property
     def warm(self) -> bool:
         """May filament be moved?"""
@@ -409,7 +419,7 @@ class Engine:
         """After a heat-off: up and aside while still molten, where the place is known."""
         if self._over_part is not None and "Z" in self._over_part.known:
             for block in self.excursion(self._over_part, self.top).away(self.warm):
-                self.queue(Ours(block, "aside"))
+                self.queue(Ours(block, "aside", self.takes_s(block)))
             self._over_part = None
 
     @property

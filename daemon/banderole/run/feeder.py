@@ -76,6 +76,10 @@ class Feeder:
             raise ValueError(f"{blocks} blocks were taken back, more than are kept")
         self._next -= blocks
 
+    def told(self, channel: str) -> float | None:
+        """The file's own last value of a channel, before the present stretch."""
+        return self._modal.values.get(channel)
+
     def here(self) -> Modal:
         """The state after everything that was sent."""
         if self._next < 0:

@@ -66,8 +66,7 @@ class Guards:
             return since + SLOW_S[head]
         # These are answered when all that was taken is carried out, others when the planner has room again: when the
         # motion under way ends.
-        drains = head in ("M400", "G4")
-        motion = e.account.planned_s() + oldest.seconds if drains else max(e.account.longest_s(), oldest.seconds)
+        motion = e.account.planned_s() + oldest.seconds if oldest.drains else max(e.account.longest_s(), oldest.seconds)
         return since + BLIND_FACTOR * motion + BLIND_MORE_S if motion > BLIND_FROM_S else 0.0
 
     def _setpoints(self, e: Engine) -> None:

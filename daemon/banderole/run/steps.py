@@ -59,7 +59,7 @@ class RefusedAtStart(Exception):
 
 def send(e: Engine, blocks: Iterable[bytes], reason: str) -> Procedure:
     """Queue blocks of ours; done when the printer has taken the last of them."""
-    ours = [Ours(block, reason) for block in blocks]
+    ours = [Ours(block, reason, e.takes_s(block)) for block in blocks]
     for one in ours:
         e.queue(one)
     while ours and not ours[-1].taken:
@@ -227,4 +227,4 @@ def nudge_if_due(e: Engine, excursion: Excursion | None) -> None:
         return
     e.moved_at = e.now
     for block in excursion.nudge():
-        e.queue(Ours(block, "nudge"))
+        e.queue(Ours(block, "nudge", excursion.took[block]))
