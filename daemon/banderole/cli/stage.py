@@ -7,23 +7,28 @@ import contextlib
 import json
 import logging
 import signal
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from typing import Any, Final, Protocol
 
 from banderole import __version__
 from banderole.link import latch
-from banderole.link.local_socket import LocalServer
+from banderole.link.local_socket import Answer, LocalServer
 from banderole.plan.config import Printer
 from banderole.plan.schedule import Schedule
 from banderole.run import whole_run
 from banderole.run.effects import Ended
+from banderole.run.engine import Engine
 from banderole.run.runner import Job, Link, Runner
+from banderole.run.steps import Procedure
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from banderole.link.broker import Broker
 
 log = logging.getLogger("banderole.stage")
+
+Step = Callable[[Engine], Procedure]
+"""What a runner is to do: a whole run, or only making safe."""
 
 TOLD: Final = ("held", "settle_late", "trip", "run_ended")
 TOLD_S: Final = 60.0
@@ -72,25 +77,45 @@ class Kept:
             latch.clear_unfinished(self._name)
 
 
+class Performer(Protocol):
+    """Who answers for a printer: one run, or the daemon that has one after another."""
+
+    @property
+    def printer(self) -> Printer: ...
+    @property
+    def run_id(self) -> str | None: ...
+    def command(self, request: dict[str, Any], who: dict[str, Any]) -> Answer: ...
+    def refused(self, refusal: dict[str, Any]) -> None: ...
+    def status(self) -> dict[str, Any]: ...
+    def bands(self) -> list[dict[str, Any]]: ...
+
+
 async def perform(job: Job, port: Link, view: View, kept: bool = True) -> Ended:
     """One run from start to end. Raises PortError or NameInUse where it cannot begin; heat is off in any case."""
     runner = Runner(job.printer, job.schedule, job, port, Kept(job.printer.name) if kept else Unkept())
     runner.outlets.event.append(view.event)
-    async with _outlets(runner), _signals(runner):
+    async with outlets_of(runner) as outlets, signals(Signals(runner.command, runner.leave)):
         showing = asyncio.create_task(_show(runner, view), name="screen")
         try:
-            return await runner.run()
+            return await carry_out(runner, outlets)
         finally:
             showing.cancel()
             if runner.seq:  # the port was opened: there is something to be seen
                 view.show(runner.status(), runner.bands())
 
 
+async def carry_out(runner: Runner, outlets: Outlets, procedure: Step = whole_run.run) -> Ended:
+    """One run, or one make-safe, to its end, told on these outlets; by `run` as by `serve`. Raises PortError."""
+    runner.outlets.event.append(outlets.event)
+    runner.outlets.thermal.append(outlets.thermal)
+    return await runner.run(procedure)
+
+
 async def make_safe(printer: Printer, port: Link, prior: dict[str, float]) -> tuple[Ended, dict[str, float]]:
     """Heat off and proven on a printer that no run holds; `prior` is put back. Also what was measured last, °C."""
     runner = Runner(printer, Schedule.empty(), None, port, Kept(printer.name))
     runner.engine.prior = prior
-    async with _signals(runner):
+    async with signals(Signals(runner.command, runner.leave)):
         ended = await runner.run(whole_run.make_safe_only)
     return ended, dict(runner.engine.watch.measured)
 
@@ -122,79 +147,112 @@ class Teller:
             log.warning("told.command: %s", why or f"takes longer than {TOLD_S:g} s")
 
 
+class Outlets:
+    """The local socket, the broker and the owner's command of one printer. Runs come and go, these stay."""
+
+    def __init__(self, performer: Performer, broker: Broker | None) -> None:
+        self._performer = performer
+        self._broker = broker
+        self._server = LocalServer(performer.printer.name, performer.command, performer.status, performer.bands)
+        command = performer.printer.told.command
+        self._teller = Teller(command) if command else None
+
+    async def start(self) -> None:
+        """Raises NameInUse, PlaceError."""
+        await self._server.start()
+
+    def event(self, event: dict[str, Any]) -> None:
+        """What has happened, with the status and the bands after it. Returns at once, as all of these."""
+        if self._broker is not None:
+            self._broker.event(event)
+        self._server.broadcast(event)
+        self.show()
+        if self._teller is not None:
+            self._teller(event)
+
+    def thermal(self, reading: dict[str, Any]) -> None:
+        if self._broker is not None:
+            self._broker.thermal(reading)
+            self._broker.publish_run(self._performer.status())
+
+    def show(self) -> None:
+        """Status and bands as they are now; viewers at the socket get the status each second anyway."""
+        bands = self._performer.bands()
+        self._server.publish_bands(bands)
+        if self._broker is not None:
+            status = self._performer.status()
+            self._broker.publish_run(status)
+            self._broker.publish_bands(bands)
+            self._broker.alarm(status["alarms"])
+
+    async def close(self) -> None:
+        if self._broker is not None:
+            await self._broker.close()
+        await self._server.close()
+
+
 @contextlib.asynccontextmanager
-async def _outlets(runner: Runner) -> AsyncIterator[None]:
-    """The local socket, the broker and the owner's command, as the printer file has them; all end with the run."""
-    broker = _broker(runner)  # first: credentials that will not do are refused before anything is opened
-    server = LocalServer(runner.printer.name, runner.command, runner.status, runner.bands)
-    await server.start()
-
-    def viewers(event: dict[str, Any]) -> None:
-        server.broadcast(event)
-        server.publish_bands(runner.bands())
-
-    runner.outlets.event.append(viewers)
-    if runner.printer.told.command:
-        runner.outlets.event.append(Teller(runner.printer.told.command))
+async def outlets_of(performer: Performer) -> AsyncIterator[Outlets]:
+    """The outlets as the printer file has them; they end with the block. Raises AccessRefused, NameInUse."""
+    broker = _broker(performer)  # first: credentials that will not do are refused before anything is opened
+    outlets = Outlets(performer, broker)
+    await outlets.start()
     task = asyncio.create_task(broker.run(), name="broker") if broker is not None else None
     try:
-        yield
+        yield outlets
     finally:
-        if broker is not None and task is not None:
-            await broker.close()
+        await outlets.close()
+        if task is not None:
             task.cancel()
-        await server.close()
 
 
-def _broker(runner: Runner) -> Broker | None:
+def _broker(performer: Performer) -> Broker | None:
     """The broker's outlet, where the printer file has one. Raises AccessRefused."""
-    settings = runner.printer.broker
+    settings = performer.printer.broker
     if settings is None:
         return None
     from banderole.link.broker import Broker
 
-    broker = Broker(
+    def handler(request: dict[str, Any], who: dict[str, Any]) -> dict[str, Any]:
+        answer = performer.command(request, who)
+        assert isinstance(answer, dict)  # what is answered later comes over the local socket only
+        return answer
+
+    return Broker(
         settings,
-        runner.printer.name,
+        performer.printer.name,
         __version__,
-        runner.command,
-        run_id=lambda: runner.run_id,
-        on_refused=runner.refused,
+        handler,
+        run_id=lambda: performer.run_id,
+        on_refused=performer.refused,
     )
 
-    def told(event: dict[str, Any]) -> None:
-        broker.event(event)
-        broker.publish_run(runner.status())
-        broker.publish_bands(runner.bands())
-        broker.alarm(runner.engine.alarms.as_json())
 
-    def thermal(reading: dict[str, Any]) -> None:
-        broker.thermal(reading)
-        broker.publish_run(runner.status())
+class Signals:
+    """SIGINT and SIGTERM abort; a second SIGINT is the emergency stop; a third leaves an unproven ladder."""
 
-    runner.outlets.event.append(told)
-    runner.outlets.thermal.append(thermal)
-    return broker
+    def __init__(self, command: Callable[[dict[str, Any], dict[str, Any]], object], leave: Callable[[], None]) -> None:
+        self._command = command
+        self._leave = leave
+        self._seen = 0
+
+    def interrupted(self) -> None:
+        self._seen += 1
+        if self._seen >= 3:
+            self._leave()
+        else:
+            self._command({"command": "abort" if self._seen == 1 else "estop"}, {"via": "signal"})
+
+    def terminated(self) -> None:
+        self._command({"command": "abort"}, {"via": "signal"})
 
 
 @contextlib.asynccontextmanager
-async def _signals(runner: Runner) -> AsyncIterator[None]:
-    """SIGINT and SIGTERM abort; a second SIGINT is the emergency stop; a third leaves an unproven ladder."""
-    loop, seen = asyncio.get_running_loop(), 0
-
-    def interrupted() -> None:
-        nonlocal seen
-        seen += 1
-        if seen >= 3:
-            runner.leave()
-        else:
-            runner.command({"command": "abort" if seen == 1 else "estop"}, {"via": "signal"})
-
-    def terminated() -> None:
-        runner.command({"command": "abort"}, {"via": "signal"})
-
-    loop.add_signal_handler(signal.SIGINT, interrupted)
-    loop.add_signal_handler(signal.SIGTERM, terminated)
+async def signals(wanted: Signals) -> AsyncIterator[None]:
+    """For as long as the block lasts."""
+    loop = asyncio.get_running_loop()
+    loop.add_signal_handler(signal.SIGINT, wanted.interrupted)
+    loop.add_signal_handler(signal.SIGTERM, wanted.terminated)
     hangup = signal.signal(signal.SIGHUP, signal.SIG_IGN)  # a closed terminal does not end a run
     try:
         yield

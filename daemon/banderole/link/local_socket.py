@@ -13,7 +13,7 @@ import logging
 import os
 import socket
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,9 @@ from banderole.places import socket_path
 
 log = logging.getLogger("banderole.local")
 
-Handler = Callable[[dict[str, Any], dict[str, Any]], dict[str, Any]]
+Answer = dict[str, Any] | Coroutine[Any, Any, dict[str, Any]]
+"""At once, or when it is there: of what takes its time. What comes later is given up when its client goes."""
+Handler = Callable[[dict[str, Any], dict[str, Any]], Answer]
 
 REQUEST_BYTES = 16384  # a request is some 100 bytes; `start` with its answers is below 2 kB
 CLIENTS = 64  # more than anybody opens by hand; each costs a descriptor and at most its queue
@@ -38,6 +40,9 @@ class NameInUse(OSError):
 
 class LocalServer:
     """Listens for one printer's name. `handler` and `status` are called in the loop and must return at once.
+
+    A handler may give a coroutine instead of an answer: the client gets what it returns, and it is cancelled where the
+    client goes before that, or the server closes.
 
     `handler` gets (request, who): who = {"via": "local", "uid": 1000, "pid": 4711, "files": [9, 10]}. The descriptors
     in `files` are closed when it returns: it duplicates what it keeps. `bands` gives the schedule with what each band
@@ -105,9 +110,11 @@ class LocalServer:
             self._listener.close()
             self._listener = None
             self._path.unlink(missing_ok=True)
+        pending = [task for client in self._clients for task in client.pending]
         for client in list(self._clients):
             client.push()
             client.drop()
+        await asyncio.gather(*pending, return_exceptions=True)
         if self._lock >= 0:
             os.close(self._lock)  # the lock file stays: removing it would let two claim the name at once
             self._lock = -1
@@ -157,14 +164,17 @@ class LocalServer:
             case "status":
                 client.queue.event(_line({"status": self._status(), "bands": self._bands()}))
             case _:
-                client.queue.event(_line(self._handled(request, {**client.who, "files": files})))
+                answer = self._handled(request, {**client.who, "files": files})
+                if isinstance(answer, dict):
+                    client.queue.event(_line(answer))
+                else:
+                    client.later(answer, request["command"])
 
-    def _handled(self, request: dict[str, Any], who: dict[str, Any]) -> dict[str, Any]:
+    def _handled(self, request: dict[str, Any], who: dict[str, Any]) -> Answer:
         try:
             return self._handler(request, who)
-        except Exception:  # a fault of ours in one command must not take the socket, or the run, with it
-            log.exception("command %r failed", request.get("command"))
-            return {"accepted": False, "reason": "a fault of ours: see the log", "exit": 70}
+        except Exception as why:  # a fault of ours in one command must not take the socket, or the run, with it
+            return _fault(request["command"], why)
 
 
 class _Client:
@@ -181,6 +191,7 @@ class _Client:
         self._files: list[int] = []
         self._writing = False
         self._last = False
+        self.pending: set[asyncio.Task[dict[str, Any]]] = set()
 
     def readable(self) -> None:
         try:
@@ -206,6 +217,20 @@ class _Client:
             if line.strip() and not self._last:
                 self._server.answer(self, line, list(self._files))
                 self._close_files()
+
+    def later(self, answer: Coroutine[Any, Any, dict[str, Any]], command: str) -> None:
+        """An answer that takes its time; others may come before it, so it names its command."""
+        task = asyncio.get_running_loop().create_task(answer, name=f"answer to {command}")
+        self.pending.add(task)
+        task.add_done_callback(lambda done: self._answered(done, command))
+
+    def _answered(self, task: asyncio.Task[dict[str, Any]], command: str) -> None:
+        self.pending.discard(task)
+        if task.cancelled():
+            return
+        why = task.exception()  # as in LocalServer._handled
+        self.queue.event(_line({"command": command, **(task.result() if why is None else _fault(command, why))}))
+        self.push()
 
     def refuse(self, reason: str) -> None:
         """One clear refusal, then the line is closed: what follows garbage is garbage."""
@@ -251,6 +276,8 @@ class _Client:
         loop.remove_writer(self._link.fileno())
         self._link.close()
         self._close_files()
+        for task in self.pending:
+            task.cancel()
         self._server.forget(self)
 
     def _close_files(self) -> None:
@@ -285,6 +312,11 @@ def _listen(path: Path) -> socket.socket:
 
 def _line(answer: dict[str, Any]) -> bytes:
     return to_json(answer) + b"\n"
+
+
+def _fault(command: str, why: BaseException) -> dict[str, Any]:
+    log.error("command %r failed", command, exc_info=why)
+    return {"accepted": False, "reason": "a fault of ours: see the log", "exit": 70}
 
 
 def _refusal(reason: str) -> dict[str, Any]:

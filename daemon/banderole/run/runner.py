@@ -223,12 +223,17 @@ class Runner:
         for effect in effects:
             if isinstance(effect, Notify) and effect.kind in ("command_accepted", "command_refused"):
                 effect.fields.update(who={k: v for k, v in who.items() if k != "files"})
+                effect.fields.update({"uid": who["uid"]} if "uid" in who else {})
         self._perform(effects)
         return answer
 
     def refused(self, refusal: dict[str, Any]) -> None:
         """A command that an outlet did not let through."""
         self._event("command_refused", {**refusal, "who": {"via": "broker"}})
+
+    def tell(self, kind: str, fields: dict[str, Any]) -> None:
+        """Something about this run that its engine does not know, such as who started it."""
+        self._event(kind, fields)
 
     # ---- out
 
