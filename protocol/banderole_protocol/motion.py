@@ -19,9 +19,9 @@ PLANNER_MOST: Final = 32
 """Motions that a board may hold after its `ok`: planners take 8 to 32 (common practice, no source)."""
 PLANNER_LEAST: Final = 4
 """Motions that any planner takes at once, the one under way among them: half of the smallest known."""
-WAIT_S: Final = 1.0
-"""Longest that a line should stand behind motion. Half of the 2 s in which a heat-off is to be carried out; and so long
-before a motion ends the next lines go out, hundreds of times what they need to arrive."""
+WAIT_S: Final = 1.25
+"""Longest that a line should stand behind motion. Well within the 2 s in which a heat-off is to be carried out; and so
+long before a motion ends the next lines go out, hundreds of times what they need to arrive."""
 JITTER_S: Final = 0.25
 """By how much a motion may end before its time: round trips, rounded times. Where a long one follows it counts as over."""
 SHOWS_S: Final = 0.3

@@ -127,8 +127,8 @@ def test_the_window_writes_a_drain_only_shortly_before_all_is_carried_out() -> N
     assert window.data_to_send(0.0).count(b"\n") == 1
     window.receive(b"ok\n", 0.1)
     assert window.data_to_send(0.2) == b""
-    assert window.next_deadline() == pytest.approx(4.1)
-    assert b"M400" in window.data_to_send(4.1)
+    assert window.next_deadline() == pytest.approx(5.1 - WAIT_S)
+    assert b"M400" in window.data_to_send(5.1 - WAIT_S)
     assert [event.tags for event in window.receive(b"ok\n", 5.1) if hasattr(event, "tags")] == [["rest"]]
 
 

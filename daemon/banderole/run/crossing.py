@@ -99,9 +99,9 @@ def visit(
     """Go aside, hold if asked to, set, settle, purge, come back. Returns the seconds that settling took, None without."""
     excursion = e.excursion(modal, top)
     yield from send(e, excursion.away(e.warm), "aside")
+    yield from send(e, (b"M400",), "drain")  # there before anything changes; and it shows how fast motion really goes
     left = e.now
     if hold_first:
-        yield from send(e, (b"M400",), "drain")
         heat = {**(yield from held(e, excursion)), **heat}
     taken = yield from settle_here(e, excursion, heat)
     yield from come_back(e, excursion, e.now - left, factors)

@@ -66,6 +66,7 @@ class Engine:
         self.heating: tuple[dict[str, float], float | None, float] | None = None
         self.proofs: dict[str, str] = {}
         self.prior: dict[str, float] = {}
+        self.feed_found: float | None = None  # %, where no band sets it
         self.identity: dict[str, str] = {}
         self.capabilities: dict[str, bool] = {}
         self.answering: set[str] = set()
@@ -405,7 +406,9 @@ class Engine:
     @property
     def feed(self) -> float:
         """The feed factor in force, %: by the schedule, by what was sent of the file, as it was found, or none."""
-        return self.current.get("feed") or self.feeder.told("feed") or self.prior.get("feed") or 100.0
+        return (
+            self.current.get("feed") or self.feeder.told("feed") or self.prior.get("feed") or self.feed_found or 100.0
+        )
 
     @property
     def warm(self) -> bool:

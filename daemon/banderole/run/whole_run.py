@@ -78,6 +78,13 @@ def prior_values(e: Engine) -> Procedure:
                 f"nothing tells what {channel} is now, so it could not be put back: give restore.{channel} in the printer file"
             )
         e.prior[channel] = value
+    if "feed" not in e.prior:
+        e.feed_found = yield from ask_factor(e, "feed")
+        if e.feed_found not in (None, 100.0):
+            e.caution(
+                "feed",
+                f"the printer's own feed factor stands at {e.feed_found:g} %: it prints so much faster or slower",
+            )
 
 
 def own_reports(e: Engine) -> Procedure:
