@@ -13,6 +13,7 @@ from pathlib import Path
 
 SERVICE_RUN = Path("/run/banderole")  # what RuntimeDirectory=banderole gives the service; clients look there too
 SERVICE_CONFIG = Path("/etc/banderole")
+SERVICE_STATE = Path("/var/lib/banderole")  # what StateDirectory=banderole gives the service
 FOLDER = "banderole"
 _NAME = re.compile(r"[a-z0-9-]{1,32}")  # the printer's name, as in the printer file: topic level and file name at once
 _SOCKET_PATH_BYTES = 107  # sun_path of unix(7) is 108 bytes with its closing NUL
@@ -87,12 +88,18 @@ def _bounded(path: Path) -> Path:
 
 def state_folder(name: str) -> Path:
     """Where the journal, the records and the latch of printer `name` lie; made with mode 0700 if it is not there."""
-    base = _service_folder("STATE_DIRECTORY")
-    if base is None:
-        base = (_xdg("XDG_STATE_HOME") or _home() / ".local" / "state") / FOLDER
-    folder = base / checked_name(name)
+    folder = (_service_folder("STATE_DIRECTORY") or _user_state()) / checked_name(name)
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     return folder
+
+
+def state_folders() -> list[Path]:
+    """What holds the state folders of all printers, for those who only read: ours, then the service's; not made."""
+    return list(dict.fromkeys([_service_folder("STATE_DIRECTORY") or _user_state(), SERVICE_STATE]))
+
+
+def _user_state() -> Path:
+    return (_xdg("XDG_STATE_HOME") or _home() / ".local" / "state") / FOLDER
 
 
 def config_folders() -> list[Path]:

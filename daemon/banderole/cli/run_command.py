@@ -95,6 +95,7 @@ def prepare(file: Path, schedule: Path, printer: Printer) -> tuple[Job, Printer]
 
 def check_marks(printer: Printer, bed_clear: bool) -> None:
     """A latched trip, or a part on the bed, refuses a run; an unfinished one is made safe first."""
+    from banderole.cli.journaling import left_unfinished
     from banderole.cli.safe_command import nobody_holds
     from banderole.link import latch
 
@@ -104,7 +105,7 @@ def check_marks(printer: Printer, bed_clear: bool) -> None:
         raise RefusedHere(
             f"{name} has tripped ({trip.get('alarm')}: {trip.get('text')}): find the cause, then banderole reset --printer {name}"
         )
-    unfinished = latch.read_unfinished(name)
+    unfinished = left_unfinished(name)
     if unfinished is not None:
         _finish_for(printer, unfinished)
     bed = latch.read_bed(name)

@@ -62,9 +62,9 @@ def _through_the_run(name: str) -> tuple[bool, str]:
 
 
 def _by_ourselves(settings: Printer) -> tuple[bool, str]:
-    from banderole.link import latch
+    from banderole.cli.journaling import left_unfinished
 
-    left = latch.read_unfinished(settings.name) or {}
+    left = left_unfinished(settings.name) or {}
     prior = left.get("prior")
     ended, measured = safe(settings, prior if isinstance(prior, dict) else {})
     read = ", ".join(f"{heater} {value:.1f} °C" for heater, value in measured.items())

@@ -11,7 +11,8 @@ from collections.abc import AsyncIterator, Callable
 from typing import Any, Final, Protocol
 
 from banderole import __version__
-from banderole.link import latch
+from banderole.cli.journaling import Kept as Kept
+from banderole.cli.journaling import journaled
 from banderole.link.local_socket import Answer, LocalServer
 from banderole.plan.config import Printer
 from banderole.plan.schedule import Schedule
@@ -59,24 +60,6 @@ class Unkept:
         pass
 
 
-class Kept:
-    """The marks of one printer in its state folder."""
-
-    def __init__(self, name: str) -> None:
-        self._name = name
-
-    def latch(self, trip: dict[str, Any]) -> None:
-        latch.write_latch(self._name, trip)
-
-    def unfinished(self, run: str, prior: dict[str, float]) -> None:
-        latch.mark_bed(self._name, run)
-        latch.write_unfinished(self._name, {"run": run, "prior": prior})
-
-    def finished(self, proven: bool) -> None:
-        if proven:
-            latch.clear_unfinished(self._name)
-
-
 class Performer(Protocol):
     """Who answers for a printer: one run, or the daemon that has one after another."""
 
@@ -108,14 +91,15 @@ async def carry_out(runner: Runner, outlets: Outlets, procedure: Step = whole_ru
     """One run, or one make-safe, to its end, told on these outlets; by `run` as by `serve`. Raises PortError."""
     runner.outlets.event.append(outlets.event)
     runner.outlets.thermal.append(outlets.thermal)
-    return await runner.run(procedure)
+    async with journaled(runner):
+        return await runner.run(procedure)
 
 
 async def make_safe(printer: Printer, port: Link, prior: dict[str, float]) -> tuple[Ended, dict[str, float]]:
     """Heat off and proven on a printer that no run holds; `prior` is put back. Also what was measured last, °C."""
     runner = Runner(printer, Schedule.empty(), None, port, Kept(printer.name))
     runner.engine.prior = prior
-    async with signals(Signals(runner.command, runner.leave)):
+    async with signals(Signals(runner.command, runner.leave)), journaled(runner):
         ended = await runner.run(whole_run.make_safe_only)
     return ended, dict(runner.engine.watch.measured)
 

@@ -77,6 +77,7 @@ class Outlets:
 
     event: list[Callable[[dict[str, Any]], None]] = field(default_factory=list)
     thermal: list[Callable[[dict[str, Any]], None]] = field(default_factory=list)
+    state: list[Callable[[str], None]] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,9 +102,9 @@ class Runner:
         self.seq = 0
         self.nonce = token_hex(16)
         self.since = _utc()
-        self._job = job
+        self.job = job
         self._port = port
-        self._marks = marks
+        self.marks = marks
         self._items: Iterator[Item] = iter(())
         self._itinerary: Itinerary | None = None
         self._ended = asyncio.Event()
@@ -119,10 +120,10 @@ class Runner:
 
     async def run(self, procedure: Callable[[Engine], Procedure] = whole_run.run) -> Ended:
         """To the end, and heat off whatever happens. Raises PortError where the port cannot be opened."""
-        if self._job is not None:
+        if self.job is not None:
             self._itinerary = Itinerary(
-                blocks_of(self._job.file, self._job.name), self.engine.schedule, self.printer.firmware.e_mode,
-                self._job.survey.facts,
+                blocks_of(self.job.file, self.job.name), self.engine.schedule, self.printer.firmware.e_mode,
+                self.job.survey.facts,
             )  # fmt: skip
             self._items = self._itinerary.items()
         self._port.open(self._received)
@@ -148,7 +149,7 @@ class Runner:
         if ended is None:
             ended = Ended("Aborted", 5, "the ladder was left: heat is not proven off", False)
         if ended.exit != 3:
-            self._marks.finished(ended.proven)
+            self.marks.finished(ended.proven)
         self._event("run_ended", self._summary(ended))
         return ended
 
@@ -183,10 +184,10 @@ class Runner:
 
     def _file_unchanged(self) -> None:
         """A G-code file that becomes shorter while it runs (fault D3); other changes show in the digest at the end."""
-        if self._job is None or self.engine.cause is not None or self._itinerary is None:
+        if self.job is None or self.engine.cause is not None or self._itinerary is None:
             return
         try:
-            size = _size(self._job.file)
+            size = _size(self.job.file)
         except OSError:
             return
         if self._size is None:
@@ -235,6 +236,12 @@ class Runner:
         """Something about this run that its engine does not know, such as who started it."""
         self._event(kind, fields)
 
+    def caution(self, alarm: str, text: str) -> None:
+        """Something beside the run has gone wrong, such as its record: told as long as the run goes; nothing ends."""
+        if self.engine.ended is None:
+            self.engine.alarms.take(alarm, "caution", text, None, None)
+            self._event("caution", {"alarm": alarm, "text": text, "value": None, "limit": None})
+
     # ---- out
 
     def _perform(self, effects: list[Effect]) -> None:
@@ -250,6 +257,8 @@ class Runner:
         if self._state != self.engine.state.value:
             self._state = self.engine.state.value
             self.nonce = token_hex(16)
+            for outlet in self.outlets.state:
+                outlet(self._state)
 
     def _one(self, effect: Effect) -> list[Effect]:
         match effect:
@@ -264,9 +273,9 @@ class Runner:
             case Reopen():
                 return self._reopen()
             case Latch(trip=trip):
-                self._marks.latch({**trip, "run": self.run_id, "at": _utc()})
+                self.marks.latch({**trip, "run": self.run_id, "at": _utc()})
             case Unfinished(prior=prior):
-                self._marks.unfinished(self.run_id, prior)
+                self.marks.unfinished(self.run_id, prior)
             case Ended():
                 self._ended.set()
         return []
@@ -300,10 +309,10 @@ class Runner:
     def _event(self, kind: str, fields: dict[str, Any]) -> None:
         self.seq += 1
         event = {"seq": self.seq, "at": _utc(), "run": self.run_id, "kind": kind, **fields}
-        if kind == "run_started" and self._job is not None:
+        if kind == "run_started" and self.job is not None:
             event.update(
-                file=Path(self._job.name).name, title=self.engine.schedule.title, printer=self.printer.name,
-                blocks_sha256=self._job.survey.digest, blocks=self._job.survey.blocks,
+                file=Path(self.job.name).name, title=self.engine.schedule.title, printer=self.printer.name,
+                blocks_sha256=self.job.survey.digest, blocks=self.job.survey.blocks,
             )  # fmt: skip
         for outlet in self.outlets.event:
             outlet(event)
@@ -326,7 +335,7 @@ class Runner:
             **self.engine.status(),
             "run": self.run_id,
             "printer": self.printer.name,
-            "file": Path(self._job.name).name if self._job is not None else None,
+            "file": Path(self.job.name).name if self.job is not None else None,
             "title": self.engine.schedule.title,
             "since": self.since,
             "nonce": self.nonce,
@@ -338,7 +347,7 @@ class Runner:
         return self.engine.account.as_bands()
 
     def _summary(self, ended: Ended) -> dict[str, Any]:
-        account, job = self.engine.account, self._job
+        account, job = self.engine.account, self.job
         return {
             "state": ended.state,
             "exit": ended.exit,

@@ -1,0 +1,119 @@
+"""The journal as an outlet of a run, and the marks beside it: neither ever holds the run up, nor ends it."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import threading
+from collections.abc import AsyncIterator, Callable
+from pathlib import Path
+from typing import Any, Final
+
+from banderole.link import latch
+from banderole.places import state_folder
+from banderole.record.journal import Journal
+from banderole.record.recorder import Facts, Recorder
+from banderole.run.runner import Runner
+
+MARK_S: Final = 1.0
+"""For the mark of an unfinished run, before anything is heated: a sound disk takes some hundredths of a second."""
+LAST_MARK_S: Final = 25.0
+"""At the end, when heat is off: for a disk that stalls for 20 s."""
+
+
+class Kept:
+    """The marks of one printer in its state folder. Written aside: a stalled disk must not delay a heat-off.
+
+    They, not the journal, say what is latched, whether the bed is clear and whether a run is unfinished. Three small
+    files, each written whole or not at all, are there even where the journal is corrupt, full or of a later version.
+    """
+
+    def __init__(self, name: str) -> None:
+        self.told: Callable[[str], None] = lambda text: None
+        self._name = name
+        self._last: threading.Thread | None = None
+
+    def latch(self, trip: dict[str, Any]) -> None:
+        self._aside(lambda: latch.write_latch(self._name, trip))
+
+    def unfinished(self, run: str, prior: dict[str, float]) -> None:
+        def write() -> None:
+            latch.mark_bed(self._name, run)
+            latch.write_unfinished(self._name, {"run": run, "prior": prior})
+
+        self._aside(write).join(MARK_S)
+
+    def finished(self, proven: bool) -> None:
+        writing = self._aside(lambda: latch.clear_unfinished(self._name)) if proven else self._last
+        if writing is not None:
+            writing.join(LAST_MARK_S)
+
+    def _aside(self, write: Callable[[], None]) -> threading.Thread:
+        """One after the other, in a thread; what the disk refuses is told."""
+        before = self._last
+
+        def work() -> None:
+            if before is not None:
+                before.join()
+            try:
+                write()
+            except OSError as why:
+                self.told(f"a mark cannot be written ({why}): after a power cut now, look at the printer yourself")
+
+        self._last = threading.Thread(target=work, name="mark", daemon=True)
+        self._last.start()
+        return self._last
+
+
+@contextlib.asynccontextmanager
+async def journaled(runner: Runner) -> AsyncIterator[None]:
+    """The run is written to its printer's journal; at the end all of it is on the disk, if the disk will.
+
+    What only makes a printer safe goes under the run it comes after, if that one never ended; which is over once heat is
+    proven off. A run whose marks are not kept has no journal either.
+    """
+    if not isinstance(runner.marks, Kept):
+        yield
+        return
+    folder = state_folder(runner.printer.name)
+    journal = Journal(folder, _told(runner, "journal"))
+    runner.marks.told = _told(runner, "marks")
+    recorder = Recorder(journal, _facts(runner), runner.status, runner.bands)
+    runner.outlets.event.insert(0, recorder.event)  # first of all, so that no other outlet's fault can cost the record
+    runner.outlets.thermal.insert(0, recorder.thermal)
+    runner.outlets.state.append(recorder.state)
+    try:
+        yield
+    finally:
+        ended = runner.engine.ended
+        if runner.job is None and ended is not None and ended.proven:
+            recorder.never_ended()
+        await asyncio.to_thread(journal.close)
+
+
+def _told(runner: Runner, alarm: str) -> Callable[[str], None]:
+    """From a writer's thread: a caution of the run, as long as there is one."""
+    loop = asyncio.get_running_loop()
+
+    def tell(text: str) -> None:
+        try:
+            loop.call_soon_threadsafe(runner.caution, alarm, text)
+        except RuntimeError:
+            pass  # the loop is closed: the run is over, and the log has it
+
+    return tell
+
+
+def _facts(runner: Runner) -> Facts:
+    name, job = runner.printer.name, runner.job
+    if job is not None:
+        return Facts(runner.run_id, "run", name, Path(job.name).name, job.schedule.title)
+    left = left_unfinished(name) or {}
+    return Facts(str(left.get("run") or runner.run_id), "make-safe", name)
+
+
+def left_unfinished(name: str) -> dict[str, Any] | None:
+    """{"run", "prior"} of a run of that printer that never ended, by its mark or else by the journal; None of none."""
+    from banderole.record.runs import never_ended
+
+    return latch.read_unfinished(name) or never_ended(state_folder(name))
