@@ -17,6 +17,8 @@ OUR_FAULT = 70
 CODES = {
     "InputError": 2,  # a printer, schedule or G-code file
     "NoName": 2,  # which printer is meant
+    "NoSuchRun": 2,
+    "JournalUnreadable": 2,
     "AccessRefused": 2,  # the broker's address, or the credentials for it
     "RefusedHere": 3,
     "NoPrinter": 3,

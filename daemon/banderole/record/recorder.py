@@ -18,6 +18,7 @@ from banderole.record.schema import (
     PROGRESS,
     READINGS,
     STATE,
+    UNBEGUN,
     UNENDED,
     Row,
     dumped,
@@ -41,6 +42,7 @@ ESSENTIAL: Final = (
 """Never left out to save room; each comes a few times in a run at most."""
 BANDS_AFTER: Final = ("crossing_ended", "band_entered", "held", "aborting", "run_ended")
 NEVER_ENDED: Final = "it never ended (a power cut, or killed); made safe at the next start"
+NEVER_BEGAN: Final = "it was killed before the printer had answered; nothing was heated"
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +127,7 @@ class Recorder:
         self._begun = True
         f = self._facts
         rows = [Row(BEGIN, (f.run, f.what, f.printer, f.file, f.title, at), True)]
-        return rows if f.what != "run" else [*rows, Row(FORGET, (RUNS_WITH_READINGS,))]
+        return rows if f.what != "run" else [Row(UNBEGUN, (NEVER_BEGAN,)), *rows, Row(FORGET, (RUNS_WITH_READINGS,))]
 
     def _changed_bands(self, kind: str) -> list[Row]:
         rows = []
@@ -146,8 +148,14 @@ class Recorder:
         columns: dict[str, Any] = {"seconds": [round(at - first, 2) for at, _ in batch]}
         for what in ("measured", "setpoint", "power"):
             heaters = dict.fromkeys(heater for _, reading in batch for heater in reading.get(what) or {})
-            columns[what] = {heater: [(one.get(what) or {}).get(heater) for _, one in batch] for heater in heaters}
+            columns[what] = {heater: [_short(one, what, heater) for _, one in batch] for heater in heaters}
         return [Row(READINGS, (self._facts.run, str(start["at"]), dumped(columns)), kind="readings")]
+
+
+def _short(reading: dict[str, Any], what: str, heater: str) -> float | None:
+    """In thousandths: no sensor and no power knows more."""
+    value = (reading.get(what) or {}).get(heater)
+    return round(value, 3) if isinstance(value, float) else value
 
 
 def _utc() -> str:

@@ -15,7 +15,10 @@ from banderole.record.journal_file import FILE, NewerJournal, held_sound
 BUSY_S: Final = 2.0
 MOST_NAMED: Final = 5
 """Runs that are listed where a beginning fits several."""
-_UNENDED: Final = "SELECT id, prior FROM runs WHERE what = 'run' AND ended IS NULL ORDER BY n DESC LIMIT 1"
+_UNENDED: Final = (
+    "SELECT id, prior FROM runs WHERE what = 'run' AND ended IS NULL AND state != 'Idle' ORDER BY n DESC LIMIT 1"
+)
+"""While Idle nothing but a greeting has been sent, maybe to another device: there is nothing to make safe."""
 _COLUMNS: Final = "n, id, printer, file, title, began, ended, state, exit, reason, prior, progress"
 
 
@@ -105,7 +108,7 @@ def readings(run: Past) -> list[dict[str, Any]]:
 
 
 def never_ended(folder: Path) -> dict[str, Any] | None:
-    """{"run", "prior"} of the newest run in a printer's state folder that has no end; None where all ended.
+    """{"run", "prior"} of the newest run in a printer's state folder that began and has no end; None where all ended.
 
     Never raises: a journal that cannot be read says nothing, and the marks beside it stand for themselves.
     """

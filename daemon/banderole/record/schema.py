@@ -44,6 +44,10 @@ READINGS: Final = f"INSERT INTO readings (run, at, data) VALUES ({_RUN}, ?, ?)"
 END: Final = "UPDATE runs SET ended = ?, state = ?, exit = ?, reason = ? WHERE id = ? AND what = ? AND ended IS NULL"
 """Not by what only makes the printer safe after it: that is no end of its own."""
 UNENDED: Final = "UPDATE runs SET ended = ?, state = 'Aborted', reason = ? WHERE what = 'run' AND ended IS NULL"
+UNBEGUN: Final = (
+    "UPDATE runs SET ended = began, state = 'Aborted', reason = ?"
+    " WHERE what = 'run' AND ended IS NULL AND state = 'Idle'"
+)
 FORGET: Final = (
     "DELETE FROM readings WHERE run <= (SELECT n FROM runs WHERE what = 'run' ORDER BY n DESC LIMIT 1 OFFSET ?)"
 )
