@@ -13,8 +13,8 @@ import pytest
 from tests.support.shell import Shell
 
 COMMANDS = (
-    "abort", "demo", "estop", "hold", "identify", "make-safe", "ports", "reset", "resume", "run", "status", "stop",
-    "survey", "watch",
+    "abort", "demo", "estop", "hold", "identify", "make-safe", "ports", "reset", "resume", "run", "serve", "start", "status",
+    "stop", "survey", "watch",
 )  # fmt: skip
 # The parser of the commands, asked in a process of its own: it imports what warns of being old.
 PARSE = """

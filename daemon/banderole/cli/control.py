@@ -17,6 +17,9 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Any
 
+RESET_S = (
+    120.0  # a daemon answers a reset when heat is proven off: all rungs take 60 s at most, a slow board boots for 15
+)
 _AT = re.compile(r"now|layer|band:[1-9][0-9]{0,3}")  # the same as over the broker (link/commands.py)
 
 
@@ -68,7 +71,7 @@ def named(to: str | None) -> str:
 def ask(request: dict[str, Any], to: str | None, broker: str | None, root: str) -> dict[str, Any]:
     """The answer to one request. Raises NoName, NobodyThere, AccessRefused."""
     if broker is None:
-        return client.ask(named(to), request)
+        return client.ask(named(to), request, RESET_S if request["command"] == "reset" else 5.0)
     from banderole.link import broker_client
 
     if to is None:
@@ -199,6 +202,10 @@ def reset(
     if printer is None:
         act({"command": "reset"}, to, broker, root, json)
         return
-    from banderole.cli.safe_command import reset_idle
+    from banderole.cli.run_command import with_port
+    from banderole.cli.safe_command import holder, reset_idle
 
-    reset_idle(printer)
+    settings = with_port(printer, None, None)
+    if holder(settings.name) == "daemon":
+        act({"command": "reset"}, settings.name, None, root, json)
+    reset_idle(settings)

@@ -19,6 +19,7 @@ CODES = {
     "NoName": 2,  # which printer is meant
     "NoSuchRun": 2,
     "JournalUnreadable": 2,
+    "Unreadable": 2,  # a file that is to be handed to a daemon
     "AccessRefused": 2,  # the broker's address, or the credentials for it
     "RefusedHere": 3,
     "NoPrinter": 3,
@@ -31,6 +32,10 @@ CODES = {
 
 class NoName(Exception):
     """Which printer is meant cannot be told, or what was given cannot be a name: one line."""
+
+
+class Unreadable(Exception):
+    """A file that was named cannot be opened: one line."""
 
 
 class RefusedHere(Exception):

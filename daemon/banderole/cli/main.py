@@ -10,12 +10,34 @@ import sys
 
 import typer
 
-from banderole.cli import control, demo_command, ports, record_command, run_command, safe_command, survey_command, watch
+from banderole.cli import (
+    control,
+    demo_command,
+    ports,
+    record_command,
+    run_command,
+    safe_command,
+    serve_command,
+    start_command,
+    survey_command,
+    watch,
+)
 from banderole.cli.errors import exit_code_of
 from banderole.cli.say import let_go_of_stdout
 
 INTERRUPTED_IN_TYPER = 130  # what typer makes of a KeyboardInterrupt, before anybody else sees it
-GROUPS = (demo_command, survey_command, run_command, control, safe_command, watch, ports, record_command)
+GROUPS = (
+    demo_command,
+    survey_command,
+    run_command,
+    serve_command,
+    start_command,
+    control,
+    safe_command,
+    watch,
+    ports,
+    record_command,
+)
 
 app = typer.Typer(
     name="banderole",

@@ -13,8 +13,11 @@ from banderole.cli.say import complain, paragraph
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from typing import BinaryIO
+
     from banderole.cli.stage import View
     from banderole.plan.config import Printer
+    from banderole.plan.schedule import Schedule
     from banderole.run.effects import Ended
     from banderole.run.runner import Job, Link
 
@@ -77,8 +80,6 @@ def prepare(file: Path, schedule: Path, printer: Printer) -> tuple[Job, Printer]
     """Open, survey, hold against the printer. Raises InputError, or RefusedHere with the survey's first refusal."""
     from banderole.plan.refusal import InputError
     from banderole.plan.schedule import load_schedule
-    from banderole.plan.survey import survey
-    from banderole.run.runner import Job
 
     wanted = load_schedule(schedule, printer)
     try:
@@ -86,25 +87,32 @@ def prepare(file: Path, schedule: Path, printer: Printer) -> tuple[Job, Printer]
     except OSError as why:
         reason = "there is no such file" if isinstance(why, FileNotFoundError) else (why.strerror or str(why))
         raise InputError(f"the G-code file cannot be read: {reason}", str(file), "check the name") from why
-    found = survey(opened, str(file), wanted, printer)
+    return prepared(opened, str(file), wanted, printer), printer
+
+
+def prepared(opened: BinaryIO, name: str, wanted: Schedule, printer: Printer, reading: BinaryIO | None = None) -> Job:
+    """Surveyed from its start, through `reading` if given, and held against the printer. Raises as `prepare`."""
+    from banderole.plan.survey import survey
+    from banderole.run.runner import Job
+
+    found = survey(reading or opened, name, wanted, printer)
     if (refusal := found.refusal()) is not None:
         raise RefusedHere(refusal)
     opened.seek(0)
-    return Job(opened, str(file), wanted, printer, found), printer
+    return Job(opened, name, wanted, printer, found)
 
 
 def check_marks(printer: Printer, bed_clear: bool) -> None:
     """A latched trip, or a part on the bed, refuses a run; an unfinished one is made safe first."""
     from banderole.cli.journaling import left_unfinished
+    from banderole.cli.marks import latched, part_on_bed
     from banderole.cli.safe_command import nobody_holds
     from banderole.link import latch
 
     name = printer.name
     nobody_holds(name)
-    if (trip := latch.read_latch(name)) is not None:
-        raise RefusedHere(
-            f"{name} has tripped ({trip.get('alarm')}: {trip.get('text')}): find the cause, then banderole reset --printer {name}"
-        )
+    if (trip := latched(name)) is not None:
+        raise RefusedHere(trip)
     unfinished = left_unfinished(name)
     if unfinished is not None:
         _finish_for(printer, unfinished)
@@ -115,7 +123,7 @@ def check_marks(printer: Printer, bed_clear: bool) -> None:
     if not sys.stdin.isatty() or not typer.confirm(
         f"Run {bed.get('run')} left a part on the bed. Is the bed clear now?"
     ):
-        raise RefusedHere(f"the part of run {bed.get('run')} may still be on the bed: clear it, then say --bed-clear")
+        raise RefusedHere(part_on_bed(name) or "look at the bed, then say --bed-clear")
     latch.clear_bed(name)
 
 

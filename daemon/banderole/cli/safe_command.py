@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Final
+from typing import Annotated
 
 import typer
 
@@ -14,8 +14,7 @@ if TYPE_CHECKING:
     from banderole.plan.config import Printer
     from banderole.run.effects import Ended
 
-COOL: Final = 60.0
-"""°C. A latch comes off only below it: nothing that may have gone wrong with heat is still hot."""
+AT_REST = frozenset({"Idle", "Complete", "Stopped", "Aborted"})
 
 
 def register(app: typer.Typer) -> None:
@@ -43,22 +42,26 @@ def make_safe(
 
 
 def _through_the_run(name: str) -> tuple[bool, str]:
-    """An abort to the run that holds the printer, and what came of it. Raises NobodyThere where none does."""
+    """An abort to the run or daemon that holds the printer, and what came of it. Raises NobodyThere where none does."""
     from banderole.link import client
 
     following = client.watch(name)
-    next(following, None)  # looking on before it is asked: its last word must not be missed
+    first = next(following, {})  # looking on before it is asked: its last word must not be missed
     answer = client.ask(name, {"command": "abort"})
-    ended: dict[str, object] = {}
-    for line in following:
-        event = line.get("event") or {}
-        if event.get("kind") == "run_ended":
-            ended = event
+    ended = next(filter(_last_word, (line.get("event") or {} for line in following)), {})
     if not answer.get("accepted") or not ended:
         return False, f"{name}: the run gave no proof that heat is off ({answer.get('reason')}): look at the printer"
     proven = ended.get("heat_proven_off") is True
+    if ended.get("kind") == "make_safe":
+        return False, f"{name}: {ended.get('reason')}; heat is not proven off"
     heat = "heat is off" if proven else "heat could not be proven off: switch the printer off at the mains"
-    return proven, f"the run of {name} was aborted; {heat}"
+    at_rest = (first.get("status") or {}).get("state") in AT_REST
+    return proven, heat if at_rest else f"the run of {name} was aborted; {heat}"
+
+
+def _last_word(event: dict[str, object]) -> bool:
+    """Of an abort: its run's end, or a daemon's word that the port could not be opened (of no run, so without one)."""
+    return event.get("kind") == "run_ended" or (event.get("kind") == "make_safe" and event.get("run") is None)
 
 
 def _by_ourselves(settings: Printer) -> tuple[bool, str]:
@@ -86,14 +89,25 @@ def safe(printer: Printer, prior: dict[str, float]) -> tuple[Ended, dict[str, fl
 
 
 def nobody_holds(name: str) -> None:
-    """While a run holds the printer its marks are its own, and nothing else may be opened or taken off."""
+    """While somebody holds the printer its marks are theirs, and nothing else may be opened or taken off."""
+    match holder(name):
+        case "run":
+            raise RefusedHere(f"a run of {name} is going already: wait for its end, or banderole stop --to {name}")
+        case "daemon":
+            raise RefusedHere(f"a daemon serves {name}: hand the run to it by banderole start --to {name}")
+
+
+def holder(name: str) -> str:
+    """Who holds the printer: a run (of a daemon or by itself), a daemon with nothing under way, or nobody ("")."""
     from banderole.link import client
 
     try:
-        client.ask(name, {"command": "status"})
+        answer = client.ask(name, {"command": "status"})
     except client.NobodyThere:
-        return
-    raise RefusedHere(f"a run of {name} is going already: wait for its end, or banderole stop --to {name}")
+        return ""
+    status = answer.get("status")
+    at_rest = isinstance(status, dict) and status.get("state") in AT_REST
+    return "daemon" if at_rest else "run"
 
 
 def unproven(ended: Ended) -> str:
@@ -103,21 +117,17 @@ def unproven(ended: Ended) -> str:
     return "; heat is NOT proven off: switch the printer off at the mains"
 
 
-def reset_idle(printer: str) -> None:
+def reset_idle(settings: Printer) -> None:
     """The latch off, where no run holds the printer: heat proven off first, and the nozzle cool."""
-    from banderole.cli.run_command import with_port
+    from banderole.cli.marks import not_to_reset
     from banderole.link import latch
 
-    settings = with_port(printer, None, None)
     nobody_holds(settings.name)
     if latch.read_latch(settings.name) is None:
         say(f"{settings.name} has not tripped: nothing to reset")
         return
     ended, measured = safe(settings, {})
-    nozzle = measured.get("nozzle")
-    if not ended.proven:
-        raise RefusedHere(f"not reset: {ended.reason}")
-    if nozzle is None or nozzle >= COOL:
-        raise RefusedHere(f"not reset: the nozzle is at {nozzle} °C; wait until it is below {COOL:g} °C")
+    if (refusal := not_to_reset(ended, measured)) is not None:
+        raise RefusedHere(refusal)
     latch.clear_latch(settings.name)
-    say(f"{settings.name} is reset: heat is off, the nozzle is at {nozzle:.1f} °C")
+    say(f"{settings.name} is reset: heat is off, the nozzle is at {measured['nozzle']:.1f} °C")

@@ -8,6 +8,7 @@ import typer
 
 from banderole.cli.control import BrokerUrl, Root, To, named
 from banderole.cli.errors import NoName
+from banderole.cli.safe_command import AT_REST
 from banderole.link import client
 
 TYPE_CHECKING = False
@@ -15,8 +16,6 @@ if TYPE_CHECKING:
     from typing import Any
 
     from banderole.cli.live import LiveView
-
-AT_REST = frozenset({"Idle", "Complete", "Stopped", "Aborted"})
 
 
 def register(app: typer.Typer) -> None:
@@ -29,7 +28,7 @@ def watch(
     root: Root = "banderole",
     json: Annotated[bool, typer.Option("--json", help="as it comes, one JSON object a line")] = False,
 ) -> None:
-    """Look on, until the run or daemon ends. Ctrl-C leaves; the run goes on.
+    """Look on, until the run ends; where a daemon waits for one, until that one ends. Ctrl-C leaves; the run goes on.
 
     Example: banderole watch --to bench-a
     """
@@ -44,6 +43,8 @@ def watch(
         if broker is None:
             for entry in client.watch(name):
                 onlooker.take(entry)
+                if onlooker.run_ended and "bands" in entry:  # the last picture; a daemon goes on after it
+                    break
         else:
             _over_broker(onlooker, broker, root, name)
     except KeyboardInterrupt:

@@ -48,8 +48,8 @@ class Table(BaseModel):
 class TomlFile:
     """One file as read: its name, its text, its data. ``refuse`` makes the error that points into it."""
 
-    def __init__(self, path: str, kind: str) -> None:
-        self.path, self.kind = path, kind
+    def __init__(self, path: str, kind: str, called: str | None = None) -> None:
+        self.path, self.kind = called or path, kind
         self.text = _read(path, kind)
         self.data = self._parse()
 

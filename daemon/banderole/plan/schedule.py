@@ -71,12 +71,14 @@ class Schedule:
         return replace(self, bands=bands)
 
 
-def load_schedule(path: str | Path, printer: Printer | None = None) -> Schedule:
+def load_schedule(path: str | Path, printer: Printer | None = None, called: str | None = None) -> Schedule:
     """The schedule file at ``path``, checked against ``printer`` if given; InputError says what is wrong in one line.
+
+    `called`: the name in messages, where it is not the path.
 
     Of the file alone: what lies outside the printer's limits is refused, what the part looks like is the survey's.
     """
-    file = TomlFile(str(path), "schedule file")
+    file = TomlFile(str(path), "schedule file", called)
     wanted = file.into(ScheduleFile)
     if wanted.stairs is not None:
         bands = _from_stairs(wanted.stairs)
@@ -94,7 +96,7 @@ def load_schedule(path: str | Path, printer: Printer | None = None) -> Schedule:
             place = ("stairs", channel) if wanted.stairs is not None else ("band", number, channel)
             raise file.refuse(what, todo, place)
     points = tuple(sorted(wanted.hold_point, key=lambda point: point.before_band))
-    title = wanted.title if wanted.title is not None else Path(path).stem
+    title = wanted.title if wanted.title is not None else Path(called or path).stem
     return Schedule(title, wanted.material, bands, wanted.settle, points, channels)
 
 

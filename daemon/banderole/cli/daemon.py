@@ -1,0 +1,392 @@
+"""The daemon of one printer: Idle until a run is handed over, then run after run. One thing at a time, in one task.
+
+Theory of operation
+-------------------
+`live` is that task. It takes the next of what is wanted, in this order: leave; make safe, where a person asks or a run
+never ended; reset a latch; begin the run that was handed over. What is asked comes in by `command`, which returns at once
+or gives a coroutine (`start` and `reset` take their time; their client waits). While a run, or a make-safe, is under way,
+its runner answers.
+
+The port is open for a run or a make-safe only. In between nothing is owed to anybody: no heat of ours is on, the printer
+may be used from its panel or by another program, be switched off or unplugged. The price: some boards restart when the
+port is opened, as they do at every `run`.
+
+What ended last stays in sight (Complete, Stopped, Aborted, with its bands) until `reset` or the next start. `start` wants
+a word of somebody who has seen the bed, so from those states it is a reset as well; a latched trip wants its own.
+
+A run that never ended, of a killed daemon or because heat could not be proven off, is made safe before anything else, again
+and again, and until then nothing is begun. Heat never comes back by itself.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import threading
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from secrets import token_hex
+from typing import Any, Final
+
+from banderole.cli.errors import RefusedHere
+from banderole.cli.idle import idle_status
+from banderole.cli.marks import latched, not_to_reset, part_on_bed
+from banderole.cli.stage import Kept, Outlets, Step, carry_out
+from banderole.cli.starting import Begin, No, by, exit_of, has_begun, prepare, refusal, whose
+from banderole.link import handover, latch
+from banderole.link.local_socket import Answer
+from banderole.link.port import PortError
+from banderole.plan.config import Printer
+from banderole.plan.refusal import InputError
+from banderole.plan.schedule import Schedule
+from banderole.run import whole_run
+from banderole.run.effects import Ended
+from banderole.run.emergency import emergency_only
+from banderole.run.runner import Job, Link, Runner
+from banderole.run.state import State
+
+log = logging.getLogger("banderole.daemon")
+
+RETRY_S: Final = 15.0
+"""Between two attempts to make a printer safe: each may restart the board, and a cable that is plugged in again is
+found soon enough."""
+TAKEN_BACK: Final = "the start was taken back before the run began"
+
+
+class Daemon:
+    """Everything here returns at once, the work of `live` apart. `port_of` gives a port that is not open yet; `told` gets
+    every event, of runs and of the daemon."""
+
+    def __init__(
+        self,
+        printer: Printer,
+        port_of: Callable[[Printer], Link],
+        told: Callable[[dict[str, Any]], None],
+    ) -> None:
+        self.printer = printer
+        self._port_of = port_of
+        self._told = told
+        self._outlets: Outlets | None = None
+        self._runner: Runner | None = None  # under way, or what ended last
+        self._going = False
+        self._starting: threading.Event | None = None  # while a start is prepared; set: it is given up
+        self._start_task: asyncio.Task[Any] | None = None
+        self._begin: Begin | None = None
+        self._to_reset: asyncio.Future[float] | None = None
+        self._order = ""  # abort or estop, while nothing is under way
+        self._unsafe = ""  # why the last attempt to make safe was not proven
+        self._retry_at = 0.0
+        self._leaving = False
+        self._exit = 0
+        self._seq = 0
+        self._since, self._nonce = _utc(), token_hex(16)
+        self._wake = asyncio.Event()
+
+    # ---- the one task
+
+    async def live(self, outlets: Outlets) -> int:
+        """Until a signal; the exit code. The outlets are open."""
+        self._outlets = outlets
+        handover.clear(self.printer.name)
+        outlets.show()
+        while not self._leaving:
+            self._wake.clear()
+            if not await self._one():
+                await self._rest()
+            outlets.show()
+        if self._start_task is not None:  # given up: its thread is on its way out, then its client is told
+            await asyncio.wait({self._start_task})
+            await asyncio.sleep(0)
+        return self._exit
+
+    async def _rest(self) -> None:
+        """Until something is asked, or the next attempt to make safe is due."""
+        unsafe = latch.read_unfinished(self.printer.name) is not None
+        try:
+            await asyncio.wait_for(self._wake.wait(), max(0.0, self._retry_at - _now()) if unsafe else None)
+        except TimeoutError:
+            pass  # the time being over is one of the two things waited for
+
+    async def _one(self) -> bool:
+        """The next thing that is wanted. Whether there was one."""
+        name = self.printer.name
+        if self._order:
+            order, self._order = self._order, ""
+            await self._make_safe(emergency_only if order == "estop" else whole_run.make_safe_only)
+        elif latch.read_unfinished(name) is not None and _now() >= self._retry_at:
+            await self._make_safe(whole_run.make_safe_only)
+        elif self._to_reset is not None:
+            waiting, self._to_reset = self._to_reset, None
+            await self._reset_latch(waiting)
+        elif self._begin is not None:
+            begin, self._begin = self._begin, None
+            await self._run(begin)
+        else:
+            return False
+        return True
+
+    async def _run(self, begin: Begin) -> None:
+        """One run that was handed over, from start to end; its client hears when it has begun, or why not."""
+        job = begin.job
+        runner = Runner(job.printer, job.schedule, job, self._port_of(self.printer), Kept(self.printer.name))
+        runner.outlets.event.append(lambda event: has_begun(event, begin, runner))
+        refused = ""
+        try:
+            ended = await self._carry_out(runner, whole_run.run)
+            refused, self._retry_at = ended.reason, _now() + RETRY_S
+            if not begin.begun.done():
+                self._runner = None  # refused: nothing was heated, and nothing of it is left to be seen
+            elif self._leaving:
+                self._exit = ended.exit
+        except PortError as why:
+            refused = str(why)
+        finally:
+            begin.drop(refused or "a fault of ours: see the log", 3 if refused else 70)
+
+    async def _make_safe(self, procedure: Step) -> tuple[Ended | None, dict[str, float]]:
+        """Heat off, proven, and what a run that never ended left changed put back. Also what was measured last, °C."""
+        left = latch.read_unfinished(self.printer.name)
+        prior = (left or {}).get("prior")
+        runner = Runner(self.printer, Schedule.empty(), None, self._port_of(self.printer), Kept(self.printer.name))
+        runner.engine.prior = dict(prior) if isinstance(prior, dict) else {}
+        ended, self._unsafe = None, ""
+        try:
+            ended = await self._carry_out(runner, procedure)
+            if not ended.proven:
+                self._unsafe = ended.reason
+        except PortError as why:
+            self._unsafe = str(why)
+            self._tell("make_safe", {"proven": False, "measured": {}, "reason": self._unsafe})
+        self._retry_at = _now() + RETRY_S
+        if self._unsafe and left is not None:
+            log.warning("run %s never ended, and the printer is not safe yet: %s", left.get("run"), self._unsafe)
+        if self._leaving and self._unsafe:
+            self._exit = 5
+        return ended, dict(runner.engine.watch.measured)
+
+    async def _carry_out(self, runner: Runner, procedure: Step) -> Ended:
+        assert self._outlets is not None
+        self._runner, self._going = runner, True
+        runner.outlets.event.append(self._told)
+        try:
+            return await carry_out(runner, self._outlets, procedure)
+        except PortError:
+            self._runner = None  # nothing was sent
+            raise
+        finally:
+            self._going = False
+
+    async def _reset_latch(self, waiting: asyncio.Future[float]) -> None:
+        """The latch off, once heat is proven off and the nozzle cool."""
+        ended, measured = await self._make_safe(whole_run.make_safe_only)
+        refusal = f"not reset: {self._unsafe}" if ended is None else not_to_reset(ended, measured)
+        if refusal is None:
+            latch.clear_latch(self.printer.name)
+            self._runner = None
+        if waiting.cancelled():
+            return
+        if refusal is None:
+            waiting.set_result(measured["nozzle"])
+        else:
+            waiting.set_exception(No(refusal))
+
+    # ---- what is asked
+
+    def command(self, request: dict[str, Any], who: dict[str, Any]) -> Answer:
+        """From the local socket or the broker. Only `start` and `reset`, which the broker does not carry, answer later."""
+        name = str(request.get("command"))
+        try:
+            match name:
+                case "start" | "reset" if who.get("via") != "local":
+                    raise No(f"{name} is taken at the local socket only: by somebody who is there")
+                case "start":
+                    names = (request.get("file"), request.get("schedule"))
+                    return self._answered(name, self._start(handover.take(who["files"], names), request, who), who)
+                case "reset":
+                    return self._answered(name, self._reset(who), who)
+                case _ if self._runner is not None and self._under_way:
+                    return self._runner.command(request, who)
+                case "abort" | "estop":
+                    return self._abort(name, who)
+                case _:
+                    raise No(refusal(self._state, name))
+        except (No, InputError) as why:
+            return self._refuse(name, why, who)
+
+    def signalled(self, request: dict[str, Any], who: dict[str, Any]) -> None:
+        """SIGINT or SIGTERM: an abort where something is under way; then, or else at once, leave."""
+        self._leaving = True
+        self._give_up()
+        if self._runner is not None and self._under_way:
+            self._runner.command(request, who)
+        self._wake.set()
+
+    def leave(self) -> None:
+        """A third signal: leave a ladder that is not proven."""
+        if self._runner is not None and self._going:
+            self._runner.leave()
+
+    def refused(self, refusal: dict[str, Any]) -> None:
+        """A command that an outlet did not let through."""
+        if self._runner is not None and self._under_way:
+            self._runner.refused(refusal)
+        else:
+            self._tell("command_refused", {**refusal, "who": {"via": "broker"}})
+
+    async def _answered(self, name: str, coming: Any, who: dict[str, Any]) -> dict[str, Any]:
+        try:
+            answer: dict[str, Any] = await coming
+        except (No, InputError, RefusedHere, handover.NoRoom) as why:
+            return self._refuse(name, why, who)
+        return answer
+
+    def _abort(self, name: str, who: dict[str, Any]) -> dict[str, Any]:
+        """While nothing is under way: heat may be on all the same, set at the panel. A start in preparation is given up."""
+        self._give_up()
+        self._order = "estop" if "estop" in (name, self._order) else "abort"
+        self._tell("command_accepted", {"command": name, **by(who)})
+        self._wake.set()
+        reason = "no run is under way; heat is turned off all the same"
+        return {"accepted": True, "state": State.ABORTING.value, "reason": reason, "exit": 0}
+
+    def _give_up(self) -> None:
+        if self._starting is not None:
+            self._starting.set()
+        if self._begin is not None:
+            begin, self._begin = self._begin, None
+            begin.drop(TAKEN_BACK)
+
+    async def _start(self, handed: handover.Handed, request: dict[str, Any], who: dict[str, Any]) -> dict[str, Any]:
+        """Copied, surveyed, begun: its client hears of it then, or is told why not. Where the client goes, it is given up."""
+        with handed:
+            self._check_start(request.get("bed_clear") is True)
+            given_up = self._starting = threading.Event()
+            self._start_task = asyncio.current_task()
+            try:
+                job = await self._prepared(handed, given_up)
+                begin = self._begin = Begin(job, asyncio.get_running_loop().create_future())
+                self._wake.set()
+                if given_up.is_set():
+                    self._give_up()
+                runner = await self._begun(begin, who)
+            finally:
+                self._starting = self._start_task = None
+        runner.tell("command_accepted", {"command": "start", **by(who)})
+        file = runner.status()["file"]
+        answer = {"accepted": True, "state": State.RUNNING.value, "run": runner.run_id, "exit": 0}
+        return {**answer, "reason": f"run {runner.run_id} of {file} has begun on {self.printer.name}"}
+
+    async def _begun(self, begin: Begin, who: dict[str, Any]) -> Runner:
+        """Until the run has begun. Where the client goes before, it is aborted: nobody would know of it."""
+        try:
+            return await asyncio.shield(begin.begun)
+        except asyncio.CancelledError:
+            if begin is self._begin:
+                self._give_up()
+            elif self._runner is not None and self._under_way and not begin.begun.done():
+                self._runner.command({"command": "abort"}, whose(who))
+            begin.begun.add_done_callback(lambda done: done.exception())  # nobody else asks for it any more
+            raise
+
+    def _check_start(self, bed_clear: bool) -> None:
+        """Nothing else under way, nothing left over, no latch, and somebody has seen the bed. Raises No."""
+        name = self.printer.name
+        if self._leaving:
+            raise No(f"the daemon of {name} is ending")
+        if self._going and self._runner is not None:
+            if self._runner.status()["file"] is None:
+                raise No(f"{name} is being made safe: try again when that is done")
+            raise No(f"a run of {name} is going already: wait for its end, or banderole stop --to {name}")
+        self._check_nothing_pending()
+        if (trip := latched(name)) is not None:
+            raise No(trip)
+        if (left := latch.read_unfinished(name)) is not None:
+            reason = self._unsafe or "that is being tried"
+            raise No(f"after run {left.get('run')} the printer has not been made safe yet: {reason}")
+        if (bed := part_on_bed(name)) is not None and not bed_clear:
+            raise No(bed, bed=True)
+
+    def _check_nothing_pending(self) -> None:
+        if self._starting is not None or self._begin is not None or self._to_reset is not None or self._order:
+            raise No("another start, reset or abort is being carried out: one at a time")
+
+    async def _prepared(self, handed: handover.Handed, given_up: threading.Event) -> Job:
+        """Copied and surveyed in a thread: only while no run is under way, so it takes time from nobody."""
+        loop = asyncio.get_running_loop()
+        work = loop.run_in_executor(None, prepare, self.printer, handed, given_up)
+        try:
+            return await asyncio.shield(work)
+        except asyncio.CancelledError:
+            given_up.set()
+            await asyncio.wait({work})
+            if work.exception() is None:
+                work.result().file.close()
+            handover.clear(self.printer.name)
+            raise
+        except handover.GivenUp:
+            raise No(TAKEN_BACK) from None
+
+    async def _reset(self, who: dict[str, Any]) -> dict[str, Any]:
+        if self._going or (self._runner is None and latched(self.printer.name) is None):
+            raise No(refusal(self._state, "reset"))
+        self._check_nothing_pending()
+        if latch.read_unfinished(self.printer.name) is not None:
+            raise No(f"the printer has not been made safe yet: {self._unsafe or 'that is being tried'}")
+        said = f"{self.printer.name} is idle"
+        if latched(self.printer.name) is not None:
+            waiting = self._to_reset = asyncio.get_running_loop().create_future()
+            self._wake.set()
+            said += f"; the trip is reset: heat is off, the nozzle is at {await waiting:.1f} °C"
+            self._tell("trip_reset", by(who))
+        self._runner = None
+        self._tell("command_accepted", {"command": "reset", **by(who)})
+        return {"accepted": True, "state": State.IDLE.value, "reason": said, "exit": 0}
+
+    def _refuse(self, name: str, why: Exception, who: dict[str, Any]) -> dict[str, Any]:
+        more = why.more if isinstance(why, No) else {}
+        self._tell("command_refused", {"command": name, "reason": str(why), **by(who)})
+        return {"accepted": False, "state": self._state.value, "reason": str(why), "exit": exit_of(why), **more}
+
+    # ---- facts for outlets
+
+    @property
+    def run_id(self) -> str | None:
+        """Of the run under way."""
+        return self._runner.run_id if self._runner is not None and self._going else None
+
+    @property
+    def _under_way(self) -> bool:
+        return self._going and self._runner is not None and self._runner.engine.ended is None
+
+    @property
+    def _state(self) -> State:
+        return State.IDLE if self._runner is None else self._runner.engine.state
+
+    def status(self) -> dict[str, Any]:
+        """The whole status of the contract: of the run under way or ended last, else of a printer that nothing is done with."""
+        if self._runner is not None:
+            return self._runner.status()
+        doing = (
+            "surveying the tower of a start" if self._starting is not None else "waiting for a run to be handed over"
+        )
+        return {**idle_status(self.printer.name, doing, self._unsafe), "since": self._since, "nonce": self._nonce}
+
+    def bands(self) -> list[dict[str, Any]]:
+        return [] if self._runner is None else self._runner.bands()
+
+    def _tell(self, kind: str, fields: dict[str, Any]) -> None:
+        """What happens while no run is under way: numbered apart, of no run."""
+        self._seq += 1
+        event = {"seq": self._seq, "at": _utc(), "run": None, "kind": kind, **fields}
+        self._told(event)
+        if self._outlets is not None:
+            self._outlets.event(event)
+
+
+def _now() -> float:
+    return time.monotonic()
+
+
+def _utc() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -1,0 +1,56 @@
+"""The status of a printer that nothing is done with: the keys of a run's status, and the alarms that outlive a run."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from banderole.link import latch
+from banderole.run.state import State
+
+
+def idle_status(name: str, doing: str, unsafe: str) -> dict[str, Any]:
+    """Of printer `name`. `doing` in words; `unsafe`: why the last attempt to turn heat off was not proven, or "".
+
+    Nothing is measured: the port is closed. What was measured before is no evidence of now.
+    """
+    left = latch.read_unfinished(name)
+    return {
+        "state": State.IDLE.value,
+        "phase": "idle",
+        "doing": doing,
+        "run": None,
+        "printer": name,
+        "file": None,
+        "title": None,
+        "band": None,
+        "bands": 0,
+        "height": 0.0,
+        "fraction": 0.0,
+        "remaining_s": None,
+        "measured": {},
+        "setpoint": {},
+        "hold": None,
+        "heat_proven_off": False if left is not None or unsafe else None,
+        "alarms": [*_latched(name), *_left(left, unsafe)],
+    }
+
+
+def _latched(name: str) -> list[dict[str, Any]]:
+    trip = latch.read_latch(name)
+    if trip is None:
+        return []
+    text = f"{trip.get('text')}; latched: find the cause, then banderole reset --to {name}"
+    return [_alarm(str(trip.get("alarm")), "trip", text, trip.get("value"), trip.get("limit"))]
+
+
+def _left(left: dict[str, Any] | None, unsafe: str) -> list[dict[str, Any]]:
+    if left is None and not unsafe:
+        return []
+    never = "" if left is None else f"run {left.get('run')} never ended; "
+    why = f" ({unsafe})" if unsafe else ""
+    return [_alarm("unsafe", "caution", f"{never}heat is not proven off{why}: look at the printer", None, None)]
+
+
+def _alarm(alarm: str, grade: str, text: str, value: Any, limit: Any) -> dict[str, Any]:
+    return {"alarm": alarm, "grade": grade, "state": "unacknowledged", "first_out": grade == "trip", "value": value,
+            "limit": limit, "text": text}  # fmt: skip

@@ -1,0 +1,80 @@
+"""`start`: a run handed to the daemon of a printer. The files are opened here; the daemon gets them open.
+
+Never over a broker: somebody has seen the bed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json as json_
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Final
+
+import typer
+
+from banderole.cli.control import Json, To, named
+from banderole.cli.errors import Unreadable
+from banderole.cli.say import clean, complain, say
+from banderole.link import client
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
+
+WITHIN_S: Final = 900.0
+"""For the daemon to copy and survey the tower, and the printer to answer: 100 MB take a small board some minutes."""
+
+
+def register(app: typer.Typer) -> None:
+    app.command("start", no_args_is_help=True)(start)
+
+
+def start(
+    file: Annotated[Path, typer.Argument(help="the plain tower, as exported")],
+    schedule: Annotated[Path, typer.Option("--schedule", help="the schedule file")],
+    to: To = None,
+    bed_clear: Annotated[bool, typer.Option("--bed-clear", help="somebody has seen that the bed is clear")] = False,
+    json: Json = False,
+) -> None:
+    """Hand a run to the daemon of a printer (`serve`), and return when it has begun. It keeps copies of its own:
+    both files may change or go then.
+
+    Example: banderole start tower.gcode --schedule nozzle.toml --to bench-a
+    """
+    name = named(to)
+    request = {"command": "start", "file": str(file), "schedule": str(schedule), "bed_clear": bed_clear}
+    with _opened(file, "G-code file") as gcode, _opened(schedule, "schedule file") as steps:
+        answer = client.ask(name, request, WITHIN_S, (gcode, steps))
+        if answer.get("bed") and sys.stdin is not None and sys.stdin.isatty() and _is_clear(answer):
+            answer = client.ask(name, {**request, "bed_clear": True}, WITHIN_S, (gcode, steps))
+    accepted = answer.get("accepted") is True
+    said = clean(answer.get("reason") or answer.get("state") or "no reason given")
+    if json:
+        say(json_.dumps(answer, ensure_ascii=False))
+    elif accepted:
+        say(f"start: accepted; {said}")
+    else:
+        complain(f"start: refused; {said}")
+    code = answer.get("exit")
+    raise typer.Exit(code if isinstance(code, int) and (accepted or code) else 0 if accepted else 3)
+
+
+def _is_clear(answer: dict[str, Any]) -> bool:
+    return typer.confirm(f"{clean(answer.get('reason'))}. Is the bed clear now?")
+
+
+@contextlib.contextmanager
+def _opened(path: Path, what: str) -> Iterator[int]:
+    """A descriptor for reading. Not blocking: a pipe that nobody writes to is refused by the daemon, not waited for."""
+    try:
+        opened = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY)
+    except (OSError, ValueError) as why:  # ValueError: a NUL in the name
+        reason = "there is no such file" if isinstance(why, FileNotFoundError) else getattr(why, "strerror", str(why))
+        raise Unreadable(f"the {what} cannot be read: {reason}, {path}: check the name") from None
+    try:
+        yield opened
+    finally:
+        os.close(opened)

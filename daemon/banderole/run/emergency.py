@@ -1,0 +1,32 @@
+"""The printer's own emergency stop where no run is under way."""
+
+from __future__ import annotations
+
+from banderole.run.effects import Raw
+from banderole.run.make_safe import Cause, make_safe, put_back
+from banderole.run.state import State
+from banderole.run.steps import Procedure, RefusedAtStart
+from banderole.run.whole_run import greeting
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from banderole.run.engine import Engine
+
+
+def emergency_only(e: Engine) -> Procedure:
+    """M112 as soon as it is known that a printer listens; then heat proven off, on the board as it comes back."""
+    e.cause = Cause(5, "an emergency stop was asked for", emergency=True)
+    e.state = State.ABORTING
+    try:
+        yield from greeting(e)
+    except (
+        RefusedAtStart
+    ):  # nobody answers: it may be a printer that has stopped, so the ladder is climbed all the same
+        e.cause = Cause(5, "an emergency stop was asked for", deaf=True)
+    else:
+        e.effect(Raw(b"M112\n"))
+        e.polling = True
+    proven = yield from make_safe(e, e.cause)
+    if proven:
+        yield from put_back(e)
+    e.end(State.ABORTED, 0 if proven else 5, "heat is off" if proven else "heat could not be proven off", proven)
