@@ -19,6 +19,7 @@ from banderole.cli import (
     safe_command,
     serve_command,
     start_command,
+    setup_command,
     survey_command,
     watch,
 )
@@ -37,6 +38,7 @@ GROUPS = (
     watch,
     ports,
     record_command,
+    setup_command,
 )
 
 app = typer.Typer(
