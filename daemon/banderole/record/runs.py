@@ -138,6 +138,8 @@ def _ask(path: Path, query: str, *values: Any) -> list[tuple[Any, ...]]:
     try:
         connection = sqlite3.connect(f"{path.resolve().as_uri()}?{way}", uri=True, timeout=BUSY_S)
         try:
+            if not connection.execute("SELECT 1 FROM sqlite_master").fetchall():
+                return []  # somebody is just making it, or was killed over it
             held_sound(connection)
             return connection.execute(query, values).fetchall()
         finally:
