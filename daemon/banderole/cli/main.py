@@ -18,8 +18,8 @@ from banderole.cli import (
     run_command,
     safe_command,
     serve_command,
-    start_command,
     setup_command,
+    start_command,
     survey_command,
     watch,
 )

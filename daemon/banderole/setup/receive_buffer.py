@@ -14,16 +14,18 @@ from typing import Final
 
 from banderole_protocol.framing import frame
 
-LENGTHS: Final = (22, 27, 33, 41, 50, 59, 64, 70)
-"""Bytes of a line, its end included: long enough for number and checksum, below the 96 that small boards cut at (common
-practice, no source); chosen so that buffers near 64, 128 and 256 bytes are told apart to some bytes."""
+LENGTHS: Final = (22, 25, 28, 32, 37, 43, 52, 61)
+"""Bytes of a line, its end included: long enough for number and checksum; none so long that the smallest buffer cannot
+hold a whole one, for some boards never get rid of a part that fills it. Chosen so that buffers near 64, 128 and 256 bytes
+are told apart to some bytes."""
 BURST_BYTES: Final = 1600
 """Of one burst: what a queue of a few lines and a buffer of 1 kB take, and 0.14 s at 115200 baud."""
 MOST_QUEUED: Final = 64
 """Lines of a command queue; 4 to 32 are met (common practice, no source)."""
 MOST_RANGE: Final = 16
-"""Bytes of range left, up to which a buffer counts as measured."""
-LEAST_BUFFER, MOST_BUFFER = 32, 4096
+"""Bytes of range left, or a quarter of the least, up to which a buffer counts as measured: the least holds anyway."""
+LEAST_BUFFER, MOST_BUFFER = 64, 4096
+# Bytes; below the first a printer file takes none, and an ordinary line of a file does not fit.
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +57,7 @@ def reckon(taken: Mapping[int, int]) -> Buffer | None:
     if not ranges:
         return None
     least, most = min(low for low, _ in ranges), max(high for _, high in ranges)
-    return Buffer(least, most) if most - least <= max(MOST_RANGE, least // 8) else None
+    return Buffer(least, most) if most - least <= max(MOST_RANGE, least // 4) else None
 
 
 def _range(taken: Mapping[int, int], queued: int) -> tuple[int, int] | None:
