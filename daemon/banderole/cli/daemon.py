@@ -31,6 +31,7 @@ from typing import Any, Final
 
 from banderole.cli.errors import RefusedHere
 from banderole.cli.idle import idle_status
+from banderole.cli.journaling import left_unfinished
 from banderole.cli.marks import latched, not_to_reset, part_on_bed
 from banderole.cli.stage import Kept, Outlets, Step, carry_out
 from banderole.cli.starting import Begin, No, by, exit_of, has_begun, prepare, refusal, whose
@@ -75,6 +76,9 @@ class Daemon:
         self._begin: Begin | None = None
         self._to_reset: asyncio.Future[float] | None = None
         self._order = ""  # abort or estop, while nothing is under way
+        self._left: dict[str, Any] | None = None  # a run that never ended: heat may be on
+        self._at_rest = asyncio.Event()  # nothing goes on, and what did is written down
+        self._at_rest.set()
         self._unsafe = ""  # why the last attempt to make safe was not proven
         self._retry_at = 0.0
         self._leaving = False
@@ -89,32 +93,37 @@ class Daemon:
         """Until a signal; the exit code. The outlets are open."""
         self._outlets = outlets
         handover.clear(self.printer.name)
-        outlets.show()
+        await self._look()
         while not self._leaving:
             self._wake.clear()
-            if not await self._one():
+            if await self._one():
+                await self._look()
+            else:
                 await self._rest()
-            outlets.show()
         if self._start_task is not None:  # given up: its thread is on its way out, then its client is told
             await asyncio.wait({self._start_task})
             await asyncio.sleep(0)
         return self._exit
 
+    async def _look(self) -> None:
+        """What stands on the disk now, after whatever was done: a run that never ended. In a thread: the disk may stall."""
+        self._left = await asyncio.to_thread(left_unfinished, self.printer.name)
+        if self._outlets is not None:
+            self._outlets.show()
+
     async def _rest(self) -> None:
         """Until something is asked, or the next attempt to make safe is due."""
-        unsafe = latch.read_unfinished(self.printer.name) is not None
         try:
-            await asyncio.wait_for(self._wake.wait(), max(0.0, self._retry_at - _now()) if unsafe else None)
+            await asyncio.wait_for(self._wake.wait(), max(0.0, self._retry_at - _now()) if self._left else None)
         except TimeoutError:
             pass  # the time being over is one of the two things waited for
 
     async def _one(self) -> bool:
         """The next thing that is wanted. Whether there was one."""
-        name = self.printer.name
         if self._order:
             order, self._order = self._order, ""
             await self._make_safe(emergency_only if order == "estop" else whole_run.make_safe_only)
-        elif latch.read_unfinished(name) is not None and _now() >= self._retry_at:
+        elif self._left is not None and _now() >= self._retry_at:
             await self._make_safe(whole_run.make_safe_only)
         elif self._to_reset is not None:
             waiting, self._to_reset = self._to_reset, None
@@ -146,7 +155,7 @@ class Daemon:
 
     async def _make_safe(self, procedure: Step) -> tuple[Ended | None, dict[str, float]]:
         """Heat off, proven, and what a run that never ended left changed put back. Also what was measured last, °C."""
-        left = latch.read_unfinished(self.printer.name)
+        left = self._left
         prior = (left or {}).get("prior")
         runner = Runner(self.printer, Schedule.empty(), None, self._port_of(self.printer), Kept(self.printer.name))
         runner.engine.prior = dict(prior) if isinstance(prior, dict) else {}
@@ -168,6 +177,7 @@ class Daemon:
     async def _carry_out(self, runner: Runner, procedure: Step) -> Ended:
         assert self._outlets is not None
         self._runner, self._going = runner, True
+        self._at_rest.clear()
         runner.outlets.event.append(self._told)
         try:
             return await carry_out(runner, self._outlets, procedure)
@@ -176,6 +186,7 @@ class Daemon:
             raise
         finally:
             self._going = False
+            self._at_rest.set()
 
     async def _reset_latch(self, waiting: asyncio.Future[float]) -> None:
         """The latch off, once heat is proven off and the nozzle cool."""
@@ -260,6 +271,7 @@ class Daemon:
     async def _start(self, handed: handover.Handed, request: dict[str, Any], who: dict[str, Any]) -> dict[str, Any]:
         """Copied, surveyed, begun: its client hears of it then, or is told why not. Where the client goes, it is given up."""
         with handed:
+            await self._wound_up()
             self._check_start(request.get("bed_clear") is True)
             given_up = self._starting = threading.Event()
             self._start_task = asyncio.current_task()
@@ -301,11 +313,17 @@ class Daemon:
         self._check_nothing_pending()
         if (trip := latched(name)) is not None:
             raise No(trip)
-        if (left := latch.read_unfinished(name)) is not None:
+        if self._left is not None:
             reason = self._unsafe or "that is being tried"
-            raise No(f"after run {left.get('run')} the printer has not been made safe yet: {reason}")
+            raise No(f"after run {self._left.get('run')} the printer has not been made safe yet: {reason}")
         if (bed := part_on_bed(name)) is not None and not bed_clear:
             raise No(bed, bed=True)
+
+    async def _wound_up(self) -> None:
+        """Where a run has ended and is still being written down: until it is. Who heard of its end may start at once."""
+        if self._going and not self._under_way:
+            await self._at_rest.wait()
+            await self._look()
 
     def _check_nothing_pending(self) -> None:
         if self._starting is not None or self._begin is not None or self._to_reset is not None or self._order:
@@ -328,10 +346,11 @@ class Daemon:
             raise No(TAKEN_BACK) from None
 
     async def _reset(self, who: dict[str, Any]) -> dict[str, Any]:
+        await self._wound_up()
         if self._going or (self._runner is None and latched(self.printer.name) is None):
             raise No(refusal(self._state, "reset"))
         self._check_nothing_pending()
-        if latch.read_unfinished(self.printer.name) is not None:
+        if self._left is not None:
             raise No(f"the printer has not been made safe yet: {self._unsafe or 'that is being tried'}")
         said = f"{self.printer.name} is idle"
         if latched(self.printer.name) is not None:
@@ -370,7 +389,11 @@ class Daemon:
         doing = (
             "surveying the tower of a start" if self._starting is not None else "waiting for a run to be handed over"
         )
-        return {**idle_status(self.printer.name, doing, self._unsafe), "since": self._since, "nonce": self._nonce}
+        return {
+            **idle_status(self.printer.name, doing, self._left, self._unsafe),
+            "since": self._since,
+            "nonce": self._nonce,
+        }
 
     def bands(self) -> list[dict[str, Any]]:
         return [] if self._runner is None else self._runner.bands()

@@ -8,12 +8,12 @@ from banderole.link import latch
 from banderole.run.state import State
 
 
-def idle_status(name: str, doing: str, unsafe: str) -> dict[str, Any]:
-    """Of printer `name`. `doing` in words; `unsafe`: why the last attempt to turn heat off was not proven, or "".
+def idle_status(name: str, doing: str, left: dict[str, Any] | None, unsafe: str) -> dict[str, Any]:
+    """Of printer `name`. `doing` in words; `left`: a run that never ended; `unsafe`: why the last attempt to turn heat
+    off was not proven, or "".
 
     Nothing is measured: the port is closed. What was measured before is no evidence of now.
     """
-    left = latch.read_unfinished(name)
     return {
         "state": State.IDLE.value,
         "phase": "idle",

@@ -19,9 +19,7 @@ def emergency_only(e: Engine) -> Procedure:
     e.state = State.ABORTING
     try:
         yield from greeting(e)
-    except (
-        RefusedAtStart
-    ):  # nobody answers: it may be a printer that has stopped, so the ladder is climbed all the same
+    except RefusedAtStart:  # it may be a printer that has stopped: the ladder is climbed all the same
         e.cause = Cause(5, "an emergency stop was asked for", deaf=True)
     else:
         e.effect(Raw(b"M112\n"))
