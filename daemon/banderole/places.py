@@ -89,7 +89,12 @@ def _bounded(path: Path) -> Path:
 def state_folder(name: str) -> Path:
     """Where the journal, the records and the latch of printer `name` lie; made with mode 0700 if it is not there."""
     folder = (_service_folder("STATE_DIRECTORY") or _user_state()) / checked_name(name)
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError as why:
+        raise PlaceError(
+            f"{folder}: cannot be made ({why.strerror}): a trip or a cut-off run could not be kept"
+        ) from why
     return folder
 
 

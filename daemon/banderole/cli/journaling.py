@@ -32,6 +32,7 @@ class Kept:
         self.told: Callable[[str], None] = lambda text: None
         self._name = name
         self._last: threading.Thread | None = None
+        self._refused = False
 
     def latch(self, trip: dict[str, Any]) -> None:
         self._aside(lambda: latch.write_latch(self._name, trip))
@@ -58,7 +59,9 @@ class Kept:
             try:
                 write()
             except OSError as why:
-                self.told(f"a mark cannot be written ({why}): after a power cut now, look at the printer yourself")
+                if not self._refused:
+                    self._refused = True
+                    self.told(f"a mark cannot be written ({why}): after a power cut now, look at the printer yourself")
 
         self._last = threading.Thread(target=work, name="mark", daemon=True)
         self._last.start()

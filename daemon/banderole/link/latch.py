@@ -11,7 +11,7 @@ import json
 import os
 from pathlib import Path
 
-from banderole.places import state_folder
+from banderole.places import PlaceError, state_folder
 
 TYPE_CHECKING = False  # control commands import this: see client.py
 if TYPE_CHECKING:
@@ -99,11 +99,18 @@ def _clear(name: str, file: str) -> None:
     """A folder in its place (somebody's mistake) goes too, if it is empty: a mark must be possible to take off."""
     folder = state_folder(name)
     path = folder / file
+    if not os.path.lexists(path):
+        return  # not even asked of a disk that is read-only
     try:
-        path.unlink(missing_ok=True)
-    except (IsADirectoryError, PermissionError):  # unlink(2): EISDIR on Linux, EPERM by POSIX
-        path.rmdir()
-    _sync_folder(folder)
+        try:
+            path.unlink(missing_ok=True)
+        except (IsADirectoryError, PermissionError):  # unlink(2): EISDIR on Linux, EPERM by POSIX
+            path.rmdir()
+        _sync_folder(folder)
+    except OSError as why:
+        raise PlaceError(
+            f"{path}: cannot be taken away ({why.strerror}): see to the disk, or remove it by hand"
+        ) from why
 
 
 def _sync_folder(folder: Path) -> None:
