@@ -1,0 +1,106 @@
+"""The marks of a run are written aside: a stalled disk delays no heat-off, and one that refuses is told once."""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+
+import pytest
+from banderole.cli.journaling import Kept, left_unfinished
+from banderole.link import latch
+from banderole.places import state_folder
+from banderole.record.journal import Journal
+
+from tests.support.journals import Told
+
+NAME = "bench-a"
+STALL_S = 0.1
+AT_ONCE_S = 0.05
+
+
+@pytest.fixture(autouse=True)
+def folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+
+
+@pytest.fixture
+def stalled(monkeypatch: pytest.MonkeyPatch) -> None:
+    plain = os.fsync
+
+    def slow(descriptor: int) -> None:
+        time.sleep(STALL_S)
+        plain(descriptor)
+
+    monkeypatch.setattr(os, "fsync", slow)
+
+
+@pytest.mark.usefixtures("stalled")
+def test_a_trip_is_latched_without_waiting_for_the_disk() -> None:
+    marks = Kept(NAME)
+    began = time.monotonic()
+    marks.latch({"alarm": "heat_rise", "text": "first"})
+    marks.latch({"alarm": "stale", "text": "second"})
+    assert time.monotonic() - began < AT_ONCE_S
+    marks.finished(proven=False)
+    assert (latch.read_latch(NAME) or {})["alarm"] == "heat_rise", (
+        "the end of a run waits for it; the first cause counts"
+    )
+
+
+@pytest.mark.usefixtures("stalled")
+def test_an_unfinished_run_is_marked_before_it_heats_and_unmarked_in_order() -> None:
+    marks = Kept(NAME)
+    marks.unfinished("r", {"flow": 100.0})
+    assert latch.read_unfinished(NAME) == {"run": "r", "prior": {"flow": 100.0}}
+    assert latch.read_bed(NAME) == {"run": "r"}
+    marks.finished(proven=True)
+    assert latch.read_unfinished(NAME) is None
+    assert latch.read_bed(NAME) == {"run": "r"}
+
+
+def test_heat_that_is_not_proven_off_leaves_the_run_unfinished() -> None:
+    marks = Kept(NAME)
+    marks.unfinished("r", {})
+    marks.finished(proven=False)
+    assert latch.read_unfinished(NAME) == {"run": "r", "prior": {}}
+
+
+def test_what_the_disk_refuses_is_told_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(latch, "write_latch", refused)
+    monkeypatch.setattr(latch, "write_unfinished", refused)
+    told: list[str] = []
+    marks = Kept(NAME)
+    marks.told = told.append
+    marks.unfinished("r", {})
+    marks.latch({})
+    marks.finished(proven=True)
+    assert len(told) == 1
+    assert "No space left on device" in told[0]
+
+
+def test_the_mark_counts_and_without_it_the_journal_does() -> None:
+    assert left_unfinished(NAME) is None
+    journal = Journal(state_folder(NAME))
+    run = Told(journal, "20261125-081500-3f2a")
+    run.recorder.state("Idle")
+    assert journal.flush()
+    assert left_unfinished(NAME) is None, "nothing but a greeting was sent"
+    run.start(flow=97.0)
+    assert journal.flush()
+    assert left_unfinished(NAME) == {"run": "20261125-081500-3f2a", "prior": {"flow": 97.0}}
+    latch.write_unfinished(NAME, {"run": "other", "prior": {}})
+    assert left_unfinished(NAME) == {"run": "other", "prior": {}}
+    latch.clear_unfinished(NAME)
+    run.end()
+    assert journal.close()
+    assert left_unfinished(NAME) is None
+
+
+def test_a_corrupt_journal_says_nothing_of_an_unfinished_run() -> None:
+    (state_folder(NAME) / "journal.sqlite").write_bytes(b"no database" * 500)
+    assert left_unfinished(NAME) is None

@@ -1,0 +1,225 @@
+"""`runs` and `report`: from journals as they lie on the disk, also while one is being written."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from banderole.cli.report_view import heading, in_full, listed, minded
+from banderole.places import PlaceError
+from banderole.record.journal import Journal
+from banderole.record.runs import JournalUnreadable, NoSuchRun, all_runs, diary, find, readings
+
+from tests.support.journals import Told, band, reading
+from tests.support.shell import Shell
+
+EARLY, LATE, OTHER = "20261124-201500-9ac1", "20261125-081500-3f2a", "20261125-090000-77b0"
+
+
+@pytest.fixture
+def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+    return tmp_path / "banderole"
+
+
+def journal(state: Path, name: str) -> Journal:
+    (state / name).mkdir(parents=True, exist_ok=True)
+    return Journal(state / name)
+
+
+def two_printers(state: Path) -> None:
+    for name, runs in {"bench-a": (EARLY, LATE), "bench-b": (OTHER,)}.items():
+        made = journal(state, name)
+        for run in runs:
+            one = Told(made, run, printer=name)
+            one.seconds = 1.0 if run == EARLY else 2.0 if run == LATE else 3.0
+            one.start(flow=97.0)
+            one.recorder.thermal(reading())
+            if run == LATE:
+                one.event("command_accepted", command="hold", who={"via": "local", "uid": 1000})
+                one.event("trip", alarm="heat_rise", value=181.2, limit=190.0, first_out=True, text="no rise")
+                one.bands[0] = band(1, "done", 214.8)
+                one.bands[1] = band(2, "at work", 209.9)
+                one.bands[1]["cautions"] = ["settled late"]
+                one.end("Aborted", 5)
+            else:
+                one.bands = [band(1, "done", 214.8), band(2, "done", 210.0), band(3, "at work", 205.1)]
+                one.end()
+        assert made.close()
+
+
+def test_all_runs_of_all_printers_the_oldest_first(state: Path) -> None:
+    assert all_runs() == []
+    two_printers(state)
+    assert [run.run for run in all_runs()] == [EARLY, LATE, OTHER]
+    assert [run.run for run in all_runs("bench-a")] == [EARLY, LATE]
+    assert all_runs("bench-z") == []
+    with pytest.raises(PlaceError):
+        all_runs("../bench-a")
+
+
+def test_bands_done(state: Path) -> None:
+    two_printers(state)
+    assert [run.bands_done for run in all_runs("bench-a")] == [3, 1]
+
+
+def test_a_run_is_found_by_its_id_its_beginning_or_as_the_last(state: Path) -> None:
+    with pytest.raises(NoSuchRun, match="after the first one"):
+        find("last")
+    two_printers(state)
+    assert find(EARLY).run == find("20261124").run == EARLY
+    assert find("last").run == OTHER
+    assert find("last", "bench-a").run == LATE
+    with pytest.raises(NoSuchRun, match="2 runs begin with"):
+        find("20261125")
+    assert find("20261125", "bench-b").run == OTHER
+    for nothing in ("2025", "", "%", "_" * 20):
+        with pytest.raises(NoSuchRun):
+            find(nothing)
+
+
+def test_an_id_that_another_begins_with_is_found_all_the_same(state: Path) -> None:
+    made = journal(state, "bench-a")
+    for run in ("20261125-1", "20261125-11"):
+        Told(made, run).start()
+    assert made.close()
+    assert find("20261125-1").run == "20261125-1"
+
+
+def test_a_journal_is_read_while_it_is_written(state: Path) -> None:
+    made = journal(state, "bench-a")
+    run = Told(made, LATE)
+    run.start()
+    assert made.flush()
+    found = find("last")
+    assert (found.state, found.ended) == ("Running", None)
+    assert " ?" in list(listed([found]))[1]
+    assert "no end is known" in "\n".join(heading(found, diary(found)))
+    run.end()
+    assert made.close()
+    assert find("last").state == "Complete"
+
+
+def test_readings_are_read_back(state: Path) -> None:
+    two_printers(state)
+    [piece] = readings(find(EARLY))
+    assert piece["measured"] == {"nozzle": [214.9], "bed": [60.02]}
+
+
+def test_the_report_as_data(state: Path) -> None:
+    two_printers(state)
+    run = find(LATE)
+    full = json.loads(json.dumps(in_full(run, diary(run))))
+    assert (full["state"], full["exit"], full["first_out"], full["heat_proven_off"]) == ("Aborted", 5, None, True)
+    assert full["prior"] == {"flow": 97.0}
+    assert [one["band"] for one in full["bands"]] == [1, 2, 3]
+    assert set(full["bands"][0]) >= {
+        "band", "from_mm", "to_mm", "setpoints", "nozzle", "in_tolerance", "filament_mm", "seconds", "settle_s", "cautions",
+    }  # fmt: skip
+    accepted = next(one for one in full["events"] if one["kind"] == "command_accepted")
+    assert accepted["who"] == {"via": "local", "uid": 1000}
+
+
+def test_the_first_cause_of_a_run_that_could_not_say_its_end(state: Path) -> None:
+    made = journal(state, "bench-a")
+    run = Told(made, LATE)
+    run.start()
+    run.event("trip", alarm="stale", value=None, limit=6.0, first_out=True, text="no reading")
+    run.event("trip", alarm="runaway", value=1.0, limit=2.0, first_out=False, text="later")
+    run.event("make_safe", rung="in line")
+    run.event("make_safe", proven=False, measured={}, reason="stale")
+    assert made.close()
+    found = find("last")
+    full = in_full(found, diary(found))
+    assert (full["first_out"], full["heat_proven_off"]) == ("stale", False)
+    said = list(minded(diary(found)))
+    assert len(said) == 2
+    assert said[0].endswith("TRIP stale: no reading")
+
+
+@pytest.fixture
+def shell() -> Iterator[Shell]:
+    with tempfile.TemporaryDirectory(prefix="br-") as name:
+        yield Shell(Path(name))
+
+
+@pytest.mark.slow
+def test_the_commands(shell: Shell) -> None:
+    empty = shell.do("runs")
+    assert (empty.code, empty.err) == (0, "")
+    assert empty.out == "no run is recorded here yet\n"
+    assert not (shell.folder / "s" / "banderole").exists(), "to ask makes no folders"
+    two_printers(shell.folder / "s" / "banderole")
+    lines = shell.do("runs").out.splitlines()
+    assert [line.split()[0] for line in lines] == ["run", EARLY, LATE, OTHER]
+    assert lines[2].split()[3:7] == ["bench-a", "Aborted", "5", "1/3"]
+    shell.write()
+    one = shell.do("runs", "--to", "bench-b", "--json")
+    assert [json.loads(line)["run"] for line in one.out.splitlines()] == [OTHER]
+    assert shell.do("runs", "--printer", "printer.toml").out == "no run of bench-c is recorded here yet\n"
+    report = shell.do("report", LATE[:17])
+    assert report.code == 0, report.err
+    for said in (
+        LATE,
+        "bench-a",
+        "Aborted (exit 5)",
+        "As run, the top band first",
+        "214.8",
+        "! band 2: settled late",
+        "TRIP",
+    ):
+        assert said in report.out, said
+    full = json.loads(shell.do("report", "last", "--json").out)
+    assert full["run"] == OTHER
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("report", "1999"), "no run begins with '1999'"),
+        (("report", "20261125"), "2 runs begin with '20261125'"),
+        (("report", "last", "--to", "bench-z"), "bench-z"),
+        (("report", "last", "--to", "No Name"), "is no printer name"),
+        (("runs", "--to", "bench-a", "--printer", "bench-b"), "leave one of them out"),
+        (("runs", "--printer", "absent.toml"), "absent.toml"),
+    ],
+)
+def test_what_is_not_there_is_one_line_and_exit_2(shell: Shell, words: tuple[str, ...], said: str) -> None:
+    two_printers(shell.folder / "s" / "banderole")
+    done = shell.do(*words)
+    assert done.code == 2
+    assert said in done.complaint
+    assert done.out == ""
+
+
+@pytest.mark.slow
+def test_a_journal_that_cannot_be_read_is_one_line_and_exit_2(shell: Shell) -> None:
+    folder = shell.folder / "s" / "banderole" / "bench-a"
+    folder.mkdir(parents=True)
+    (folder / "journal.sqlite").write_bytes(b"no database" * 500)
+    done = shell.do("runs")
+    assert done.code == 2
+    assert "cannot be read" in done.complaint
+    assert (folder / "journal.sqlite").exists(), "who only reads sets nothing aside"
+
+
+def test_reading_a_journal_that_is_only_being_made_finds_no_runs(state: Path) -> None:
+    (state / "bench-a").mkdir(parents=True)
+    (state / "bench-a" / "journal.sqlite").touch()
+    assert all_runs() == []
+
+
+def test_what_no_journal_of_ours_holds_is_refused(state: Path) -> None:
+    two_printers(state)
+    other = sqlite3.connect(state / "bench-a" / "journal.sqlite")
+    other.execute("UPDATE bands SET facts = '[1]'")
+    other.commit()
+    other.close()
+    with pytest.raises(JournalUnreadable):
+        all_runs()
