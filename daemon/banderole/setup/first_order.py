@@ -89,7 +89,7 @@ class _Step:
         self._rest = rest
         self._climb = climb
         self._fall = fall
-        self._longest = min(MOST_DEAD_TIME, climb[-1][0] / 2.0)
+        self._longest = min(MOST_DEAD_TIME, 0.9 * climb[-1][0])
         # the room counts as one reading, of an error of its own
         self._room_weight = noise / ROOM_ERROR
 

@@ -9,7 +9,7 @@ from typing import Final, Literal
 
 from banderole_protocol import Banner, Ok, Position, Refusal, Report, Resend
 
-from banderole.setup.receive_buffer import LENGTHS, Buffer, burst, reckon
+from banderole.setup.receive_buffer import LENGTHS, Buffer, Taken, burst, reckon
 from banderole.setup.talk import NoPrinter, Talk
 
 REPORTS_S: Final = 2.6
@@ -38,9 +38,8 @@ async def reports_itself(talk: Talk) -> bool:
 
 async def receive_buffer(talk: Talk) -> Buffer | None:
     """Measured by what it loses; None where nothing is lost (flow control, a large buffer) or it cannot be told."""
-    taken: dict[int, int] = {}
+    taken: list[Taken] = []
     for length in LENGTHS:
-        lines = burst(talk.next_number + 1, length)
         if not taken and not await _takes_padding(talk, length):
             return None
         lines = burst(talk.next_number + 1, length)
@@ -52,7 +51,7 @@ async def receive_buffer(talk: Talk) -> Buffer | None:
             count += isinstance(one, Ok)
         await talk.greet()
         if 0 <= count < len(lines):
-            taken[length] = count
+            taken.append(Taken(tuple(map(len, lines)), count))
         elif count == len(lines) and not taken:
             return None  # the shortest lines are lost last of all in bytes: nothing will be lost
     return reckon(taken)

@@ -8,7 +8,7 @@ request for temperatures, and what is lost is the tail of the burst, so that its
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -24,6 +24,8 @@ MOST_QUEUED: Final = 64
 """Lines of a command queue; 4 to 32 are met (common practice, no source)."""
 MOST_RANGE: Final = 16
 """Bytes of range left, or a quarter of the least, up to which a buffer counts as measured: the least holds anyway."""
+LEAST_BURSTS: Final = 3
+"""Fewer leave many sizes."""
 LEAST_BUFFER, MOST_BUFFER = 64, 4096
 # Bytes; below the first a printer file takes none, and an ordinary line of a file does not fit.
 
@@ -36,34 +38,47 @@ class Buffer:
     most: int
 
 
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A burst of lines of these sizes, bytes, of which the first `count` were taken and the rest was lost."""
+
+    sizes: tuple[int, ...]
+    count: int
+
+
 def burst(number: int, length: int) -> list[bytes]:
-    """Lines of `length` bytes from `number` on: requests for temperatures, padded with blanks, which the checksum counts."""
-    count = -(-BURST_BYTES // length)
+    """Lines of about `length` bytes from `number` on, none longer: requests for temperatures, padded with blanks.
+
+    The checksum counts the blanks; as it has one to three digits, not every length can be had.
+    """
+    count = -(-BURST_BYTES // (length - 2))
     return [_padded(number + i, length) for i in range(count)]
 
 
 def _padded(number: int, length: int) -> bytes:
-    block = b"M105"
-    while len(line := frame(number, block)) < length:
-        block += b" "
+    blanks = length
+    while len(line := frame(number, b"M105" + b" " * blanks)) > length:
+        blanks -= 1
     return line
 
 
-def reckon(taken: Mapping[int, int]) -> Buffer | None:
-    """From {L: k} of the bursts that lost something; None where they do not agree, or leave too wide a range."""
-    if len(taken) < 3:
+def reckon(bursts: Sequence[Taken]) -> Buffer | None:
+    """From bursts that lost something; None where they do not agree, or leave too wide a range."""
+    if len(bursts) < LEAST_BURSTS:
         return None
-    ranges = [one for queued in range(MOST_QUEUED + 1) if (one := _range(taken, queued)) is not None]
+    ranges = [one for queued in range(MOST_QUEUED + 1) if (one := _range(bursts, queued)) is not None]
     if not ranges:
         return None
     least, most = min(low for low, _ in ranges), max(high for _, high in ranges)
     return Buffer(least, most) if most - least <= max(MOST_RANGE, least // 4) else None
 
 
-def _range(taken: Mapping[int, int], queued: int) -> tuple[int, int] | None:
+def _range(bursts: Sequence[Taken], queued: int) -> tuple[int, int] | None:
     """The R that agree with all bursts, if the queue takes so many lines."""
     low, high = LEAST_BUFFER, MOST_BUFFER
-    for length, count in taken.items():
-        held = count - queued
-        low, high = max(low, held * length), min(high, (held + 1) * length - 1)
-    return (low, high) if 0 < low <= high else None
+    for one in bursts:
+        if one.count < queued or one.count >= len(one.sizes):
+            return None
+        held = sum(one.sizes[queued : one.count])
+        low, high = max(low, held), min(high, held + one.sizes[one.count] - 1)
+    return (low, high) if low <= high else None
