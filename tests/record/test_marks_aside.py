@@ -7,10 +7,11 @@ import time
 from pathlib import Path
 
 import pytest
-from banderole.cli.journaling import Kept, left_unfinished
+from banderole.cli.journaling import Kept, left_unfinished, take_latch_off
 from banderole.link import latch
 from banderole.places import state_folder
 from banderole.record.journal import Journal
+from banderole.record.runs import diary, find
 
 from tests.support.journals import Told
 
@@ -99,6 +100,26 @@ def test_the_mark_counts_and_without_it_the_journal_does() -> None:
     run.end()
     assert journal.close()
     assert left_unfinished(NAME) is None
+
+
+def test_a_latch_that_comes_off_is_in_the_diary_of_the_run_that_tripped() -> None:
+    journal = Journal(state_folder(NAME))
+    run = Told(journal, "20261125-081500-3f2a")
+    run.start()
+    run.end("Aborted", 5)
+    assert journal.close()
+    latch.write_latch(NAME, {"alarm": "heat_rise", "run": run.run})
+    take_latch_off(NAME, {"who": {"via": "local", "uid": 1000}})
+    assert latch.read_latch(NAME) is None
+    assert diary(find(run.run))[-1].kind == "trip_reset"
+    assert diary(find(run.run))[-1].fields == {"who": {"via": "local", "uid": 1000}}
+
+
+@pytest.mark.parametrize("trip", [{"alarm": "heat_rise"}, {"run": "of a journal that is gone"}, {"run": 7}])
+def test_a_latch_comes_off_whatever_the_journal_knows(trip: dict[str, object]) -> None:
+    latch.write_latch(NAME, trip)
+    take_latch_off(NAME, {})
+    assert latch.read_latch(NAME) is None
 
 
 def test_a_corrupt_journal_says_nothing_of_an_unfinished_run() -> None:

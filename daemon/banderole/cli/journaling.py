@@ -13,10 +13,13 @@ from banderole.link import latch
 from banderole.places import state_folder
 from banderole.record.journal import Journal
 from banderole.record.recorder import Facts, Recorder
+from banderole.record.schema import ENTRY, Row, dumped, utc
 from banderole.run.runner import Runner
 
 MARK_S: Final = 1.0
 """For the mark of an unfinished run, before anything is heated: a sound disk takes some hundredths of a second."""
+LATCH_S: Final = 5.0
+"""For the word that a latch came off, which somebody waits for; the latch itself is off by then."""
 LAST_MARK_S: Final = 25.0
 """At the end, when heat is off: for a disk that stalls for 20 s."""
 
@@ -113,6 +116,16 @@ def _facts(runner: Runner) -> Facts:
         return Facts(runner.run_id, "run", name, Path(job.name).name, job.schedule.title)
     left = left_unfinished(name) or {}
     return Facts(str(left.get("run") or runner.run_id), "make-safe", name)
+
+
+def take_latch_off(name: str, by: dict[str, Any]) -> None:
+    """The latch off, and by whom: that stands in the journal under the run that tripped. May wait for the disk a while."""
+    run = (latch.read_latch(name) or {}).get("run")
+    latch.clear_latch(name)
+    if isinstance(run, str):
+        journal = Journal(state_folder(name))
+        journal.put(Row(ENTRY, (run, None, utc(), "trip_reset", dumped(by)), True))
+        journal.close(LATCH_S)
 
 
 def left_unfinished(name: str) -> dict[str, Any] | None:

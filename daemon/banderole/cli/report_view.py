@@ -15,7 +15,16 @@ if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, RenderResult
 
 HEADINGS: Final = ("run", "began", "printer", "state", "exit", "bands", "file and title")
-MINDED: Final = ("caution", "trip", "link_lost", "printer_reset", "settle_late", "file_setpoint_reasserted", "held")
+MINDED: Final = (
+    "caution",
+    "trip",
+    "trip_reset",
+    "link_lost",
+    "printer_reset",
+    "settle_late",
+    "file_setpoint_reasserted",
+    "held",
+)
 """Events that somebody who judges the part must know of."""
 MOST_MINDED: Final = 40
 """Lines of them on a screen; `--json` has all."""

@@ -65,13 +65,17 @@ def _last_word(event: dict[str, object]) -> bool:
 
 
 def _by_ourselves(settings: Printer) -> tuple[bool, str]:
-    from banderole.cli.journaling import left_unfinished
-
-    left = left_unfinished(settings.name) or {}
-    prior = left.get("prior")
-    ended, measured = safe(settings, prior if isinstance(prior, dict) else {})
+    ended, measured = safe(settings, left_changed(settings.name))
     read = ", ".join(f"{heater} {value:.1f} °C" for heater, value in measured.items())
     return ended.proven, f"{ended.reason}{unproven(ended)}" + (f" ({read})" if read else "")
+
+
+def left_changed(name: str) -> dict[str, float]:
+    """What a run that never ended left changed, by channel: as it was before."""
+    from banderole.cli.journaling import left_unfinished
+
+    prior = (left_unfinished(name) or {}).get("prior")
+    return prior if isinstance(prior, dict) else {}
 
 
 def safe(printer: Printer, prior: dict[str, float]) -> tuple[Ended, dict[str, float]]:
@@ -119,6 +123,9 @@ def unproven(ended: Ended) -> str:
 
 def reset_idle(settings: Printer) -> None:
     """The latch off, where no run holds the printer: heat proven off first, and the nozzle cool."""
+    import os
+
+    from banderole.cli.journaling import take_latch_off
     from banderole.cli.marks import not_to_reset
     from banderole.link import latch
 
@@ -126,8 +133,8 @@ def reset_idle(settings: Printer) -> None:
     if latch.read_latch(settings.name) is None:
         say(f"{settings.name} has not tripped: nothing to reset")
         return
-    ended, measured = safe(settings, {})
+    ended, measured = safe(settings, left_changed(settings.name))
     if (refusal := not_to_reset(ended, measured)) is not None:
         raise RefusedHere(refusal)
-    latch.clear_latch(settings.name)
+    take_latch_off(settings.name, {"who": {"via": "local", "uid": os.getuid()}})
     say(f"{settings.name} is reset: heat is off, the nozzle is at {measured['nozzle']:.1f} °C")

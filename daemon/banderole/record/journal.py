@@ -17,13 +17,12 @@ from collections import Counter, deque
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 from banderole.record.budget import Budget
 from banderole.record.journal_file import FILE, NewerJournal, is_corrupt, open_journal, set_aside
-from banderole.record.schema import BEGIN, ENTRY, PAGE_BYTES, Row, dumped
+from banderole.record.schema import BEGIN, ENTRY, PAGE_BYTES, Row, dumped, utc
 
 log = logging.getLogger("banderole.journal")
 
@@ -212,8 +211,7 @@ class Journal:
         if not self.left_out or not self._budget.allows(FRAME_BYTES, time.monotonic()):
             return None
         run = next((str(row.values[0]) for row in reversed(self._rows) if row.statement == ENTRY), self._last_run)
-        at = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        return Row(ENTRY, (run, None, at, "left_out", dumped(dict(self.left_out)))) if run else None
+        return Row(ENTRY, (run, None, utc(), "left_out", dumped(dict(self.left_out)))) if run else None
 
     def _overflowed(self) -> bool:
         """Takes over what the caller's side has counted."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any, Final
 
 from banderole.record.schema import (
@@ -22,6 +21,7 @@ from banderole.record.schema import (
     UNENDED,
     Row,
     dumped,
+    utc,
 )
 
 TYPE_CHECKING = False
@@ -97,7 +97,7 @@ class Recorder:
 
     def state(self, state: str) -> None:
         """The run is in another state now."""
-        at = _utc()
+        at = utc()
         self._journal.put(
             *self._begin(at),
             Row(STATE, (state, self._facts.run), True),
@@ -111,15 +111,15 @@ class Recorder:
             self._batch.append((now, reading))
         if now - self._since < PROGRESS_S:
             return
-        rows = [*self._begin(_utc()), *self._batch_rows(), *self._changed_bands("bands")]
+        rows = [*self._begin(utc()), *self._batch_rows(), *self._changed_bands("bands")]
         status = self._status()
         progress = {key: status.get(key) for key in ("phase", "band", "bands", "height", "fraction", "remaining_s")}
-        rows.append(Row(PROGRESS, (dumped({"at": _utc(), **progress}), self._facts.run), kind="progress"))
+        rows.append(Row(PROGRESS, (dumped({"at": utc(), **progress}), self._facts.run), kind="progress"))
         self._journal.put(*rows)
 
     def never_ended(self) -> None:
         """What the journal holds of runs that never came to an end is over: the printer has been made safe since."""
-        self._journal.put(Row(UNENDED, (_utc(), NEVER_ENDED), True))
+        self._journal.put(Row(UNENDED, (utc(), NEVER_ENDED), True))
 
     def _begin(self, at: str) -> list[Row]:
         if self._begun:
@@ -156,7 +156,3 @@ def _short(reading: dict[str, Any], what: str, heater: str) -> float | None:
     """In thousandths: no sensor and no power knows more."""
     value = (reading.get(what) or {}).get(heater)
     return round(value, 3) if isinstance(value, float) else value
-
-
-def _utc() -> str:
-    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any, Final
 
 APPLICATION_ID: Final = 0x42414E44
@@ -76,3 +77,8 @@ def dumped(value: Any) -> str:
         return json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     except ValueError:
         return dumped(json.loads(json.dumps(value), parse_constant=lambda _: None))
+
+
+def utc() -> str:
+    """Now, as events say it."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
