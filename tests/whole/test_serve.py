@@ -1,0 +1,318 @@
+"""A daemon that stays: a process of its own, the emulated printer on a terminal, run after run, commands from others."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from banderole.bench import PtyPrinter
+from banderole.link import client
+
+from tests.support.serving import AT_REST, START, Served, folders_of
+from tests.support.shell import NAME, RUN, Shell, board, executed, received, until
+from tests.support.towers import commands
+
+pytestmark = pytest.mark.slow
+
+TO = ("--to", NAME)
+
+
+@pytest.fixture
+def shell() -> Iterator[Shell]:
+    with tempfile.TemporaryDirectory(prefix="bw-") as name:
+        made = Shell(Path(name))
+        with folders_of(made):
+            yield made
+            made.end()
+
+
+@pytest.fixture
+def printer(shell: Shell) -> Iterator[PtyPrinter]:
+    with PtyPrinter(board(), link=shell.folder / "port") as made:
+        shell.write(port=str(shell.folder / "port"))
+        yield made
+
+
+@pytest.fixture
+def served(shell: Shell, printer: PtyPrinter) -> Served:
+    return Served(shell)
+
+
+def events(stream: list[dict[str, Any]], kind: str) -> list[dict[str, Any]]:
+    return [line["event"] for line in stream if line.get("event", {}).get("kind") == kind]
+
+
+def looking_on(stream: list[dict[str, Any]]) -> threading.Thread:
+    """Everything the daemon tells its viewers, until it ends."""
+
+    def look() -> None:
+        for line in client.watch(NAME):
+            stream.append(line)
+
+    thread = threading.Thread(target=look, daemon=True)
+    thread.start()
+    until(lambda: bool(stream), 5, "the viewer")
+    return thread
+
+
+def test_idle_it_sends_nothing_and_says_so(served: Served, shell: Shell, printer: PtyPrinter) -> None:
+    status = served.status()
+    assert (status["state"], status["run"], status["file"], status["printer"]) == ("Idle", None, None, NAME)
+    assert (status["measured"], status["setpoint"], status["alarms"]) == ({}, {}, [])
+    assert served.bands() == []
+    assert shell.do("status", *TO).out == f"{NAME}: Idle, waiting for a run to be handed over\n"
+    for order in ("hold", "resume", "stop", "reset"):
+        refused = shell.do(order, *TO)
+        assert (refused.code, refused.out) == (3, "")
+        assert f"{order} is refused in Idle" in refused.complaint
+    own = shell.do(*RUN, "--bed-clear")
+    assert own.code == 3
+    assert "a daemon serves" in own.complaint
+    second = shell.do("serve", "--printer", "printer.toml")
+    assert second.code == 3
+    assert "going already" in second.complaint
+    assert received(printer) == []
+    served.process.terminate()
+    assert served.process.wait(5) == 0
+    assert served.complaints() == ""
+
+
+def test_three_runs_in_a_row_with_the_files_deleted_behind_each_start(
+    served: Served, shell: Shell, printer: PtyPrinter
+) -> None:
+    stream: list[dict[str, Any]] = []
+    viewer = looking_on(stream)
+    tower = (shell.folder / "tower.gcode").read_bytes()
+    descriptors = []
+    for _ in range(3):
+        before = len(executed(printer))
+        begun = served.start()
+        assert (begun.code, begun.err) == (0, "")
+        assert begun.out.startswith("start: accepted; run 2")
+        assert len(begun.out.splitlines()) == 1
+        for name in ("tower.gcode", "schedule.toml"):
+            (shell.folder / name).unlink()
+        assert served.copy().is_dir()
+        watched = shell.do("watch", *TO, "--json")
+        assert (watched.code, watched.err) == (0, "")
+        status = served.wait_for("Complete")
+        assert begun.out.split()[3] == status["run"]
+        sent = executed(printer)[before:]
+        found = iter(sent)
+        assert all(block in found for block in commands(tower)), "the file's commands, each in its order"
+        assert all(band["state"] != "ahead" and band["nozzle"] for band in served.bands())
+        until(lambda: not served.copy().exists(), 5, "the copy's end")
+        descriptors.append(served.descriptors())
+        shell.write(port=str(shell.folder / "port"))
+    assert len(set(descriptors)) == 1, descriptors
+    served.process.terminate()
+    assert served.process.wait(5) == 0
+    viewer.join(5)
+    ended = events(stream, "run_ended")
+    assert [(one["state"], one["heat_proven_off"]) for one in ended] == [("Complete", True)] * 3
+    assert len({one["run"] for one in ended}) == 3
+    assert all(one["blocks_sha256"]["file"] == one["blocks_sha256"]["acknowledged"] for one in ended)
+    accepted = events(stream, "command_accepted")
+    assert [(one["command"], one["uid"], one["who"]["via"]) for one in accepted] == [
+        ("start", os.getuid(), "local")
+    ] * 3
+    for run in {one["run"] for one in ended}:
+        numbers = [line["event"]["seq"] for line in stream if line.get("event", {}).get("run") == run]
+        assert numbers == list(range(1, len(numbers) + 1))
+
+
+def test_commands_from_other_processes_at_once(served: Served, shell: Shell, printer: PtyPrinter) -> None:
+    assert served.start("--json").code == 0
+    served.wait_for_band(1)
+    second = served.start()
+    assert second.code == 3
+    assert "going already" in second.complaint
+    stream: list[dict[str, Any]] = []
+    looking_on(stream)
+    with (shell.folder / "one").open("wb") as one, (shell.folder / "two").open("wb") as two:
+        orders = [
+            shell.start("hold", *TO, stdout=out) for out in (one, two)
+        ]  # two clients at once: one of them is late
+        assert sorted(order.wait(10) for order in orders) == [0, 3]
+    served.wait_for("Held")
+    assert shell.do("resume", *TO).code == 0
+    served.wait_for_band(2)
+    assert shell.do("reset", *TO).code == 3
+    assert shell.do("abort", *TO).code == 0
+    assert shell.do("abort", *TO).code == 0, "it may be repeated"
+    ended = served.wait_for("Aborted")
+    assert ended["heat_proven_off"] is True
+    taken = {one["command"]: one for one in events(stream, "command_accepted")}
+    assert {"hold", "resume", "abort"} <= set(taken)
+    assert all(one["uid"] == os.getuid() for one in taken.values())
+    assert shell.do("reset", *TO).code == 0
+    assert served.status()["state"] == "Idle"
+    assert served.bands() == []
+
+
+def test_what_a_start_is_refused_for(served: Served, shell: Shell, printer: PtyPrinter) -> None:
+    def refused(*words: str) -> tuple[int, str]:
+        done = shell.do(*words)
+        assert done.out == ""
+        return done.code, done.complaint
+
+    shell.state("bed.json").write_text('{"run": "20261125-081500-3f2a"}')
+    code, said = refused(*START)
+    assert code == 3
+    assert "the part of run 20261125-081500-3f2a may still be on the bed" in said
+    clear = (*START, "--bed-clear")
+    (shell.folder / "steps.toml").write_text('title = "x"\n[stairs]\nplinth_mm = 1\nrise_mm = "high"\ncount = 2\n')
+    code, said = refused(*(word.replace("schedule.toml", "steps.toml") for word in clear))
+    assert code == 2
+    assert "steps.toml:4: " in said
+    assert "handed-over" not in said
+    (shell.folder / "card.gcode").write_text("G28\nM23 x\nG1 X1 E1 Z1 F600\n")
+    code, said = refused(*(word.replace("tower.gcode", "card.gcode") for word in clear))
+    assert code == 3
+    assert "card.gcode:2: " in said
+    for odd, what in ((".", "a folder"), ("nowhere", "there is no such file")):
+        code, said = refused("start", odd, *clear[2:])
+        assert code == 2
+        assert what in said
+    os.mkfifo(shell.folder / "pipe")
+    code, said = refused("start", "pipe", *clear[2:])
+    assert code == 2
+    assert "a pipe, not a file" in said
+    shell.state("latch.json").write_text('{"alarm": "heat_rise", "text": "invented"}')
+    code, said = refused(*clear)
+    assert code == 3
+    assert f"banderole reset --printer {NAME}" in said
+    assert not served.copy().exists()
+    assert received(printer) == [], "nothing was sent for any of these"
+    assert shell.do("reset", "--printer", "printer.toml").code == 0, "it goes to the daemon"
+    assert not shell.state("latch.json").exists()
+    assert served.start().code == 0
+    served.wait_for("Complete")
+
+
+def test_no_printer_behind_the_port_refuses_a_start_and_the_daemon_stays(shell: Shell) -> None:
+    shell.write(port=str(shell.folder / "port"))
+    served = Served(shell)
+    refused = served.start()
+    assert refused.code == 3
+    assert "no such port" in refused.complaint
+    assert served.status()["state"] == "Idle"
+    safe = shell.do("make-safe", "--printer", "printer.toml")
+    assert safe.code == 5
+    assert "not proven off" in safe.complaint
+    with PtyPrinter(board(), link=shell.folder / "port"):
+        assert shell.do("make-safe", "--printer", "printer.toml").out == "heat is off\n"
+        assert served.start().code == 0
+        served.wait_for("Complete")
+
+
+def test_abort_and_estop_while_idle_turn_heat_off_that_was_set_at_the_panel(
+    served: Served, shell: Shell, printer: PtyPrinter
+) -> None:
+    for order in ("abort", "estop"):
+        with printer.lock:
+            printer.printer.machine.nozzles[0].target = 50.0
+        before = len(received(printer))
+        done = shell.do(order, *TO)
+        assert (done.code, done.err) == (0, "")
+        until(lambda: served.status()["heat_proven_off"] is True, 20, "the proof")
+        assert served.wait_for(*AT_REST)["state"] == "Aborted"
+        lines = received(printer)[before:]
+        assert any("M104 S0" in line for line in lines)
+        assert any("M112" in line for line in lines) is (order == "estop")
+        with printer.lock:
+            assert printer.printer.machine.nozzles[0].target == 0.0
+        assert shell.do("reset", *TO).code == 0
+
+
+def test_a_client_that_goes_before_the_run_has_begun_takes_its_start_back(
+    served: Served, shell: Shell, printer: PtyPrinter
+) -> None:
+    with printer.lock:  # it answers nothing meanwhile
+        with open(shell.folder / "tower.gcode", "rb") as gcode, open(shell.folder / "schedule.toml", "rb") as steps:
+            link = socket.socket(socket.AF_UNIX)
+            link.connect(str(shell.folder / "r" / "banderole" / f"{NAME}.sock"))
+            request = {"command": "start", "file": "tower.gcode", "schedule": "schedule.toml", "bed_clear": True}
+            line = json.dumps(request).encode() + b"\n"
+            socket.send_fds(link, [line], [gcode.fileno(), steps.fileno()])
+        until(lambda: served.status()["phase"] == "starting", 10, "the greeting")
+        link.close()
+        until(lambda: served.status()["state"] in AT_REST, 10, "the end of it")
+    until(lambda: not served.copy().exists(), 5, "the copy's end")
+    assert not any("M104 S2" in line for line in received(printer))
+    assert served.start().code == 0
+    served.wait_for("Complete")
+
+
+def test_a_signal_aborts_a_run_and_then_the_daemon_leaves(served: Served, shell: Shell, printer: PtyPrinter) -> None:
+    assert served.start().code == 0
+    served.wait_for_band(1)
+    asked = time.monotonic()
+    before = len(received(printer))
+    served.process.send_signal(signal.SIGTERM)
+    until(lambda: any("M104 S0" in line for line in received(printer)[before:]), 2.0, "the heat-off")
+    assert time.monotonic() - asked < 0.5 + 0.1  # the contract's half second, and what this process needs to look
+    assert served.process.wait(20) == 4
+    assert not shell.state("unfinished.json").exists()
+    assert not served.copy().exists()
+    assert shell.do("status", *TO).code == 6
+
+
+def test_a_killed_daemon_is_made_safe_by_the_next_before_anything_else(
+    served: Served, shell: Shell, printer: PtyPrinter
+) -> None:
+    assert served.start().code == 0
+    served.wait_for_band(1)
+    served.process.send_signal(signal.SIGKILL)
+    served.process.wait()
+    with printer.lock:
+        assert printer.printer.machine.nozzles[0].target > 0
+    assert served.copy().exists()
+    before = len(executed(printer))
+    served.again()
+    refused = served.start()
+    assert refused.code == 3, "nothing begins before"
+    assert "safe" in refused.complaint
+    until(lambda: served.status()["heat_proven_off"] is True, 20, "the proof")
+    assert not served.copy().exists()
+    until(lambda: not shell.state("unfinished.json").exists(), 5, "the mark's end")
+    heat = [line for line in executed(printer)[before:] if line.startswith(("M104", "M140", "G"))]
+    assert heat
+    assert set(heat) <= {"M104 S0", "M140 S0"}, "nothing heats or moves by itself"
+    served.wait_for(*AT_REST)
+    assert served.start().code == 0
+    served.wait_for("Complete")
+
+
+def test_a_killed_daemon_whose_printer_is_gone_is_tried_again_until_it_is_safe(
+    served: Served, shell: Shell, printer: PtyPrinter
+) -> None:
+    assert served.start().code == 0
+    served.wait_for_band(1)
+    served.process.kill()
+    served.process.wait()
+    printer.unplug()
+    until(lambda: not (shell.folder / "port").exists(), 1.0, "the unplugged port")
+    served.again()
+    until(lambda: served.status()["heat_proven_off"] is False, 10, "the attempt")
+    alarm = served.status()["alarms"][0]
+    assert (alarm["alarm"], alarm["grade"]) == ("unsafe", "caution")
+    assert "never ended" in alarm["text"]
+    refused = served.start()
+    assert refused.code == 3
+    assert "has not been made safe yet" in refused.complaint
+    before = len(executed(printer))  # it comes back by itself, still hot, some seconds later
+    until(lambda: not shell.state("unfinished.json").exists(), 30, "the next attempt")
+    assert "M104 S0" in executed(printer)[before:]
+    served.wait_for(*AT_REST)
+    assert served.start().code == 0
+    served.wait_for("Complete")
