@@ -36,7 +36,7 @@ def main() -> int:
     given = parser.parse_args()
     began = time.monotonic()
     phases: Counter[str] = Counter()
-    failed = safe = hot = 0
+    failed = safe = hot = changed = 0
     with ThreadPoolExecutor(given.at_once) as pool:
         for seed, found, why in pool.map(tried, [f"{given.seed} {number}" for number in range(given.times)]):
             if found is None:
@@ -46,9 +46,10 @@ def main() -> int:
             phases[found.phase] += 1
             safe += found.made_safe
             hot += found.hot > 0
+            changed += found.changed
     print(
-        f"{given.times} killed in {time.monotonic() - began:.0f} s: {failed} failed; {hot} with the nozzle on, {safe} made safe "
-        f"by the next start; last state in the journal: {dict(phases)}"
+        f"{given.times} killed in {time.monotonic() - began:.0f} s: {failed} failed; {hot} with the nozzle on, {changed} with "
+        f"flow or feed changed, {safe} made safe by the next start; last state in the journal: {dict(phases)}"
     )
     return 1 if failed else 0
 

@@ -282,6 +282,19 @@ def torn(folder: Path) -> None:
     (folder / FILE).write_bytes(data)
 
 
+def deep(folder: Path) -> None:
+    """A page that no new entry ever touches: only a look through the whole file finds it."""
+    first = Journal(folder, budget=Budget(time.monotonic(), 1e12, 1e12))
+    first.put(begin("older"))
+    for number in range(900):
+        first.put(entry(number, run="older"))
+    assert first.close()
+    data = bytearray((folder / FILE).read_bytes())
+    middle = len(data) // 2048 * 1024
+    data[middle : middle + 1024] = b"\xa5" * 1024
+    (folder / FILE).write_bytes(data)
+
+
 def cut(folder: Path) -> None:
     torn(folder)
     data = (folder / FILE).read_bytes()
@@ -295,7 +308,7 @@ def somebody_elses(folder: Path) -> None:
     other.close()
 
 
-@pytest.mark.parametrize("spoil", [garbage, torn, cut, somebody_elses])
+@pytest.mark.parametrize("spoil", [garbage, torn, deep, cut, somebody_elses])
 def test_a_corrupt_journal_is_set_aside_and_told(tmp_path: Path, told: list[str], spoil: object) -> None:
     assert callable(spoil)
     spoil(tmp_path)

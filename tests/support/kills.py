@@ -25,12 +25,14 @@ PUT_BACK = {"M221": "M221 S100", "M220": "M220 S100"}
 
 @dataclass(frozen=True)
 class Killed:
-    """What was found. `moment`: s after the start of the process; `entries`: rows of its diary; `hot`: °C asked of the nozzle."""
+    """What was found. `moment`: s after the start of the process; `entries`: rows of its diary; `hot`: °C asked of the nozzle;
+    `changed`: flow or feed was not as it was found."""
 
     moment: float
     phase: str
     entries: int
     hot: float
+    changed: bool
     made_safe: bool
 
 
@@ -50,10 +52,10 @@ def shop() -> Iterator[tuple[Shell, PtyPrinter]]:
             shell.end()
 
 
-def kill_once(chance: Random) -> Killed:
-    """One run killed, and the next start held to what it owes. Raises AssertionError."""
+def kill_once(chance: Random, least: float = 0.0, most: float = LONGEST_S) -> Killed:
+    """One run killed within these seconds of its life, and the next start held to what it owes. Raises AssertionError."""
     with shop() as (shell, printer):
-        moment = chance.uniform(0.0, LONGEST_S)
+        moment = chance.uniform(least, most)
         first = shell.run()
         time.sleep(moment)
         first.process.send_signal(signal.SIGKILL)
@@ -73,7 +75,9 @@ def kill_once(chance: Random) -> Killed:
         safe_first(before, after, hot, made_safe)
         assert not shell.state("unfinished.json").exists()
         marked(shell, left, began, made_safe)
-        return Killed(moment, left[2] if left else "nothing kept", left[1] if left else 0, hot, made_safe)
+        return Killed(
+            moment, left[2] if left else "nothing kept", left[1] if left else 0, hot, changed(before), made_safe
+        )
 
 
 def readable(shell: Shell) -> tuple[str, int, str] | None:
@@ -105,8 +109,12 @@ def safe_first(before: list[str], after: list[str], hot: float, made_safe: bool)
     if made_safe:
         assert "M104 S0" in after[:first], after[:20]
     for code, back in PUT_BACK.items():
-        if last(before, code) not in (None, back):
+        if last(before, code) not in (None, back):  # and the killed run never came to put it back itself
             assert last(after[:first], code) == back, (code, after[:20])
+
+
+def changed(before: list[str]) -> bool:
+    return any(last(before, code) not in (None, back) for code, back in PUT_BACK.items())
 
 
 def heats(block: str) -> bool:
