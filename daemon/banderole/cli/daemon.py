@@ -122,7 +122,7 @@ class Daemon:
         """The next thing that is wanted. Whether there was one."""
         if self._order:
             order, self._order = self._order, ""
-            await self._make_safe(emergency_only if order == "estop" else whole_run.make_safe_only)
+            await self._make_safe(emergency_only if order == "estop" else whole_run.make_safe_only, asked=True)
         elif self._left is not None and _now() >= self._retry_at:
             await self._make_safe(whole_run.make_safe_only)
         elif self._to_reset is not None:
@@ -145,7 +145,7 @@ class Daemon:
             ended = await self._carry_out(runner, whole_run.run)
             refused, self._retry_at = ended.reason, _now() + RETRY_S
             if not begin.begun.done():
-                self._runner = None  # refused: nothing was heated, and nothing of it is left to be seen
+                self._rest_now()  # refused: nothing was heated, and nothing of it is left to be seen
             elif self._leaving:
                 self._exit = ended.exit
         except PortError as why:
@@ -153,10 +153,9 @@ class Daemon:
         finally:
             begin.drop(refused or "a fault of ours: see the log", 3 if refused else 70)
 
-    async def _make_safe(self, procedure: Step) -> tuple[Ended | None, dict[str, float]]:
+    async def _make_safe(self, procedure: Step, asked: bool = False) -> tuple[Ended | None, dict[str, float]]:
         """Heat off, proven, and what a run that never ended left changed put back. Also what was measured last, °C."""
-        left = self._left
-        prior = (left or {}).get("prior")
+        before, prior = self._unsafe, (self._left or {}).get("prior")
         runner = Runner(self.printer, Schedule.empty(), None, self._port_of(self.printer), Kept(self.printer.name))
         runner.engine.prior = dict(prior) if isinstance(prior, dict) else {}
         ended, self._unsafe = None, ""
@@ -166,10 +165,11 @@ class Daemon:
                 self._unsafe = ended.reason
         except PortError as why:
             self._unsafe = str(why)
-            self._tell("make_safe", {"proven": False, "measured": {}, "reason": self._unsafe})
+            if asked or self._unsafe != before:  # not with each of many attempts
+                self._tell("make_safe", {"proven": False, "measured": {}, "reason": self._unsafe})
         self._retry_at = _now() + RETRY_S
-        if self._unsafe and left is not None:
-            log.warning("run %s never ended, and the printer is not safe yet: %s", left.get("run"), self._unsafe)
+        if self._unsafe and self._left is not None and self._unsafe != before:
+            log.warning("after run %s: not made safe yet (%s); trying again", self._left.get("run"), self._unsafe)
         if self._leaving and self._unsafe:
             self._exit = 5
         return ended, dict(runner.engine.watch.measured)
@@ -182,7 +182,7 @@ class Daemon:
         try:
             return await carry_out(runner, self._outlets, procedure)
         except PortError:
-            self._runner = None  # nothing was sent
+            self._rest_now()  # nothing was sent
             raise
         finally:
             self._going = False
@@ -194,7 +194,6 @@ class Daemon:
         refusal = f"not reset: {self._unsafe}" if ended is None else not_to_reset(ended, measured)
         if refusal is None:
             latch.clear_latch(self.printer.name)
-            self._runner = None
         if waiting.cancelled():
             return
         if refusal is None:
@@ -358,7 +357,7 @@ class Daemon:
             self._wake.set()
             said += f"; the trip is reset: heat is off, the nozzle is at {await waiting:.1f} °C"
             self._tell("trip_reset", by(who))
-        self._runner = None
+        self._rest_now()
         self._tell("command_accepted", {"command": "reset", **by(who)})
         return {"accepted": True, "state": State.IDLE.value, "reason": said, "exit": 0}
 
@@ -397,6 +396,11 @@ class Daemon:
 
     def bands(self) -> list[dict[str, Any]]:
         return [] if self._runner is None else self._runner.bands()
+
+    def _rest_now(self) -> None:
+        """Idle: nothing that was is in sight any more."""
+        self._runner = None
+        self._since, self._nonce = _utc(), token_hex(16)
 
     def _tell(self, kind: str, fields: dict[str, Any]) -> None:
         """What happens while no run is under way: numbered apart, of no run."""

@@ -34,6 +34,9 @@ def obey(e: Engine, name: str, request: dict[str, Any]) -> str:
             reason = "after the layer in work, then heat off"
         case "abort" | "estop":
             return _abort(e, name)
+        case "start" | "reset":
+            after(e.state, Command(name))  # says why not
+            raise NotNow(f"{name} is for a daemon; this is one run by itself")
         case _:
             raise NotNow(f"{name} is not a command of a run")
     e.notify("command_accepted", command=name)
