@@ -87,10 +87,14 @@ def _bounded(path: Path) -> Path:
 
 
 def state_folder(name: str) -> Path:
-    """Where the journal, the records and the latch of printer `name` lie; made with mode 0700 if it is not there."""
-    folder = (_service_folder("STATE_DIRECTORY") or _user_state()) / checked_name(name)
+    """Where the journal, the records and the latch of printer `name` lie; made with mode 0700 if it is not there.
+
+    With 0750 for the service: its group may read what became of the runs that it may start.
+    """
+    service = _service_folder("STATE_DIRECTORY")
+    folder = (service or _user_state()) / checked_name(name)
     try:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700 if service is None else 0o750, parents=True, exist_ok=True)
     except OSError as why:
         raise PlaceError(
             f"{folder}: cannot be made ({why.strerror}): a trip or a cut-off run could not be kept"

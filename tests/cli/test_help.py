@@ -13,7 +13,7 @@ import pytest
 from tests.support.shell import Shell
 
 COMMANDS = (
-    "abort", "demo", "estop", "hold", "identify", "make-safe", "ports", "reset", "resume", "run", "serve", "start", "status",
+    "abort", "demo", "estop", "hold", "identify", "make-safe", "ports", "report", "reset", "resume", "run", "runs", "serve", "start", "status",
     "stop", "survey", "watch",
 )  # fmt: skip
 # The parser of the commands, asked in a process of its own: it imports what warns of being old.

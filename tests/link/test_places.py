@@ -120,3 +120,16 @@ def test_ports_go_by_their_stable_name(tmp_path: Path) -> None:
     assert is_stable("/dev/serial/by-id/board-1")
     assert is_stable(str(tmp_path / "by-id/board-1"))
     assert not is_stable("/dev/ttyX0")
+
+
+def test_the_group_of_the_service_may_read_its_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STATE_DIRECTORY", f"{tmp_path}/service")
+    assert mode(places.state_folder("a")) == 0o750
+    assert places.state_folders() == [tmp_path / "service", places.SERVICE_STATE]
+
+
+def test_a_state_folder_that_cannot_be_made_is_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "file").touch()
+    monkeypatch.setenv("STATE_DIRECTORY", f"{tmp_path}/file")
+    with pytest.raises(places.PlaceError, match="cannot be made"):
+        places.state_folder("a")

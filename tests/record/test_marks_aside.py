@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import time
 from pathlib import Path
 
 import pytest
-from banderole.cli.journaling import Kept, left_unfinished, take_latch_off
+from banderole.bench import Manners, MemoryPort
+from banderole.cli.journaling import Kept, journaled, left_unfinished, take_latch_off
 from banderole.link import latch
 from banderole.places import state_folder
+from banderole.plan.config import load_printer
+from banderole.plan.schedule import Schedule
 from banderole.record.journal import Journal
 from banderole.record.runs import diary, find
+from banderole.run.runner import Runner
 
 from tests.support.journals import Told
 
 NAME = "bench-a"
+EXAMPLE = Path(__file__).parents[2] / "examples" / "bench-a.toml"
 STALL_S = 0.1
 AT_ONCE_S = 0.05
 
@@ -125,3 +131,18 @@ def test_a_latch_comes_off_whatever_the_journal_knows(trip: dict[str, object]) -
 def test_a_corrupt_journal_says_nothing_of_an_unfinished_run() -> None:
     (state_folder(NAME) / "journal.sqlite").write_bytes(b"no database" * 500)
     assert left_unfinished(NAME) is None
+
+
+async def test_a_fault_of_the_recorder_is_told_once_and_ends_nothing(caplog: pytest.LogCaptureFixture) -> None:
+    """What is no JSON at all is such a fault; another outlet would have to raise for a run to end."""
+    printer = load_printer(EXAMPLE)
+    runner = Runner(printer, Schedule.empty(), None, MemoryPort(Manners()), Kept(NAME))
+    told: list[str] = []
+    runner.outlets.event.append(lambda event: told.append(f"{event['kind']} {event.get('alarm')}"))
+    async with journaled(runner):
+        for _ in range(3):
+            runner.tell("held", {"note": object()})
+        await asyncio.sleep(0.05)
+    assert told.count("held None") == 3
+    assert told.count("caution record") == 1
+    assert caplog.text.count("Traceback") == 1

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import threading
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from banderole.link import latch
 from banderole.places import state_folder
@@ -15,6 +16,9 @@ from banderole.record.journal import Journal
 from banderole.record.recorder import Facts, Recorder
 from banderole.record.schema import ENTRY, Row, dumped, utc
 from banderole.run.runner import Runner
+
+log = logging.getLogger("banderole.journal")
+T = TypeVar("T")
 
 MARK_S: Final = 1.0
 """For the mark of an unfinished run, before anything is heated: a sound disk takes some hundredths of a second."""
@@ -85,9 +89,12 @@ async def journaled(runner: Runner) -> AsyncIterator[None]:
     journal = Journal(folder, _told(runner, "journal"))
     runner.marks.told = _told(runner, "marks")
     recorder = Recorder(journal, _facts(runner), runner.status, runner.bands)
-    runner.outlets.event.insert(0, recorder.event)  # first of all, so that no other outlet's fault can cost the record
-    runner.outlets.thermal.insert(0, recorder.thermal)
-    runner.outlets.state.append(recorder.state)
+    fault = _told(runner, "record")
+    runner.outlets.event.insert(
+        0, _guarded(recorder.event, fault)
+    )  # first, so that no fault of another costs the record
+    runner.outlets.thermal.insert(0, _guarded(recorder.thermal, fault))
+    runner.outlets.state.append(_guarded(recorder.state, fault))
     try:
         yield
     finally:
@@ -95,6 +102,23 @@ async def journaled(runner: Runner) -> AsyncIterator[None]:
         if runner.job is None and ended is not None and ended.proven:
             recorder.never_ended()
         await asyncio.to_thread(journal.close)
+
+
+def _guarded(outlet: Callable[[T], None], fault: Callable[[str], None]) -> Callable[[T], None]:
+    """A fault of ours in the record is told and logged, once; it must not end a run that is well."""
+    failed = False
+
+    def guarded(heard: T) -> None:
+        nonlocal failed
+        try:
+            outlet(heard)
+        except Exception as why:
+            if not failed:
+                failed = True
+                log.exception("the recorder has a fault")
+                fault(f"the record has a fault of ours and lacks some of the run: {why!r}")
+
+    return guarded
 
 
 def _told(runner: Runner, alarm: str) -> Callable[[str], None]:
