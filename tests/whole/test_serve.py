@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import pty
 import signal
 import socket
+import subprocess
 import tempfile
 import threading
 import time
@@ -18,7 +20,7 @@ from banderole.bench import PtyPrinter
 from banderole.link import client
 
 from tests.support.serving import AT_REST, START, Served, folders_of
-from tests.support.shell import NAME, RUN, Shell, board, executed, received, until
+from tests.support.shell import COMMAND, NAME, RUN, Shell, board, executed, received, until
 from tests.support.towers import commands
 
 pytestmark = pytest.mark.slow
@@ -316,3 +318,72 @@ def test_a_killed_daemon_whose_printer_is_gone_is_tried_again_until_it_is_safe(
     served.wait_for(*AT_REST)
     assert served.start().code == 0
     served.wait_for("Complete")
+
+
+LONG = 150_000
+"""Blocks of a tower whose survey takes a second or more: time to think better of it."""
+
+
+def long_tower(shell: Shell) -> None:
+    head = "G21\nG90\nM83\nG28\nG1 Z0.3 F600\n"
+    lines = "".join(f"G1 X{100 + at % 20} Y{100 + at % 7} E0.01 F1800\n" for at in range(LONG))
+    (shell.folder / "tower.gcode").write_text(head + lines)
+
+
+def test_an_abort_while_a_start_is_surveyed_takes_it_back(served: Served, shell: Shell, printer: PtyPrinter) -> None:
+    long_tower(shell)
+    with (shell.folder / "started").open("wb") as out:
+        starting = shell.start(*START, "--bed-clear", stdout=out)
+    until(lambda: "surveying" in served.status()["doing"], 10, "the survey")
+    other = served.start()
+    assert other.code == 3
+    assert "one at a time" in other.complaint
+    assert served.ask("abort")["accepted"]
+    assert starting.wait(10) == 3
+    assert served.wait_for("Aborted")["heat_proven_off"] is True
+    assert not served.copy().exists()
+    heat = [line for line in executed(printer) if line.startswith(("M104", "M140", "G"))]
+    assert set(heat) == {"M104 S0", "M140 S0"}
+
+
+def test_a_signal_while_a_start_is_surveyed_ends_both_at_once(
+    served: Served, shell: Shell, printer: PtyPrinter
+) -> None:
+    long_tower(shell)
+    starting = shell.start(*START, "--bed-clear")
+    until(lambda: "surveying" in served.status()["doing"], 10, "the survey")
+    served.process.terminate()
+    assert served.process.wait(5) == 0
+    assert starting.wait(5) == 3
+    assert "taken back" in served.complaints()
+    assert received(printer) == []
+    assert not served.copy().exists()
+
+
+def test_on_a_terminal_start_asks_whether_the_bed_is_clear(served: Served, shell: Shell, printer: PtyPrinter) -> None:
+    shell.state("bed.json").write_text('{"run": "20261125-081500-3f2a"}')
+    for answer, code in ((b"n\n", 3), (b"y\n", 0)):
+        master, slave = pty.openpty()
+        asked = subprocess.Popen(
+            [*COMMAND, *START], cwd=shell.folder, env=shell.environment, stdin=slave, stdout=slave, stderr=slave
+        )
+        shell.started.append(asked)
+        os.close(slave)
+        seen = b""
+        while b"Is the bed clear now?" not in seen:
+            seen += os.read(master, 4096)
+        os.write(master, answer)
+        assert asked.wait(15) == code
+        os.close(master)
+    assert b"20261125-081500-3f2a" in seen
+    served.wait_for("Complete")
+
+
+def test_a_run_by_itself_takes_no_start(shell: Shell, printer: PtyPrinter) -> None:
+    run = shell.run("--bed-clear")
+    run.wait_for("run_started")
+    refused = shell.do(*START)
+    assert refused.code == 3
+    assert "start is refused in Running" in refused.complaint
+    assert shell.do("abort", *TO).code == 0
+    assert run.end() == 4
