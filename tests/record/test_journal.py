@@ -227,7 +227,7 @@ def test_a_stalled_disk_never_blocks_and_what_is_too_much_is_counted(
         return open_journal(path)
 
     monkeypatch.setattr(journal_module, "open_journal", stalled)
-    monkeypatch.setattr(journal_module, "SLOW_S", 0.05)
+    monkeypatch.setattr(journal_module, "OPEN_S", 0.05)
     monkeypatch.setattr(journal_module, "MOST_WAITING", 10 * MOST_QUEUED)  # so that the queue is what is full
     journal = Journal(tmp_path, told.append, Budget(time.monotonic(), 1e12, 1e12))
     journal.put(begin())
@@ -248,6 +248,18 @@ def test_a_stalled_disk_never_blocks_and_what_is_too_much_is_counted(
     assert sum(int(text.partition('"queue":')[2].rstrip("}")) for (text,) in left) >= 499
     assert [one for one in told if "slow" in one]
     assert len(told) == 1
+
+
+def test_one_slow_commit_is_told_once(tmp_path: Path, told: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(journal_module, "SLOW_S", 0.05)
+    monkeypatch.setattr(journal_module.Journal, "_left_out_row", lambda self: time.sleep(0.06))
+    journal = Journal(tmp_path, told.append)
+    for number in range(3):
+        journal.put(begin(f"r{number}"))
+        assert journal.flush()
+    assert journal.close()
+    assert len(told) == 1
+    assert "slow" in told[0]
 
 
 def test_a_disk_that_never_answers_does_not_keep_the_program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

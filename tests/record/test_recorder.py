@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from banderole.record.budget import Budget
 from banderole.record.journal import Journal
-from banderole.record.recorder import NEVER_BEGAN, NEVER_ENDED, RUNS_WITH_READINGS
+from banderole.record.recorder import CUT_OFF, NEVER_BEGAN, NEVER_ENDED, RUNS_WITH_READINGS
+from banderole.record.runs import never_ended
 
 from tests.support.journals import BANDS, Told, band, reading, rows
 
@@ -146,6 +147,20 @@ def test_one_that_was_killed_before_it_began_is_over_with_the_next(journal: Jour
     assert journal.flush()
     assert rows(tmp_path, "SELECT id, state, reason FROM runs ORDER BY n") == [
         ("a", "Aborted", NEVER_BEGAN), ("b", "Running", None),
+    ]  # fmt: skip
+
+
+def test_one_that_was_killed_right_at_its_end_stays_complete(journal: Journal, tmp_path: Path) -> None:
+    run = Told(journal, "a")
+    run.start()
+    run.recorder.state("Complete")
+    assert journal.flush()
+    assert never_ended(tmp_path) is None
+    Told(journal, "b", what="make-safe").recorder.never_ended()
+    Told(journal, "c").start()
+    assert journal.flush()
+    assert rows(tmp_path, "SELECT id, state, exit, reason, ended IS NULL FROM runs ORDER BY n") == [
+        ("a", "Complete", None, CUT_OFF, 0), ("c", "Running", None, None, 1),
     ]  # fmt: skip
 
 

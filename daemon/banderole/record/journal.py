@@ -32,6 +32,8 @@ RETRY_S: Final = 10.0
 """Between two tries on a disk that refuses."""
 SLOW_S: Final = 5.0
 """For one commit. A worn memory card takes a second or two now and then; more is worth a word."""
+OPEN_S: Final = 30.0
+"""Likewise for the first one, which looks the whole file through."""
 MOST_QUEUED: Final = 4000
 """Rows on their way to the thread: at ten events a second, which is much, a stall of over six minutes."""
 MOST_WAITING: Final = 2000
@@ -166,7 +168,7 @@ class Journal:
     def _commit(self) -> None:
         if not self._rows and not self._overflowed() and not self.left_out:
             return
-        began = time.monotonic()
+        began, most = time.monotonic(), OPEN_S if self._connection is None else SLOW_S
         try:
             self._write()
         except sqlite3.Error as why:
@@ -175,7 +177,7 @@ class Journal:
             self._unusable(str(why))
         else:
             self._not_before = 0.0
-        if (taken := time.monotonic() - began) > SLOW_S:
+        if (taken := time.monotonic() - began) > most:
             self._tell("slow", f"took {taken:.0f} s for one entry: the disk is slow, or failing")
 
     def _write(self) -> None:

@@ -10,6 +10,7 @@ from typing import Any, Final
 from banderole.record.schema import (
     BAND,
     BEGIN,
+    CUT_AT_THE_END,
     END,
     ENTRY,
     FORGET,
@@ -42,6 +43,7 @@ ESSENTIAL: Final = (
 """Never left out to save room; each comes a few times in a run at most."""
 BANDS_AFTER: Final = ("crossing_ended", "band_entered", "held", "aborting", "run_ended")
 NEVER_ENDED: Final = "it never ended (a power cut, or killed); made safe at the next start"
+CUT_OFF: Final = "it came to its end; what it said then was cut off"
 NEVER_BEGAN: Final = "it was killed before the printer had answered; nothing was heated"
 
 
@@ -127,7 +129,10 @@ class Recorder:
         self._begun = True
         f = self._facts
         rows = [Row(BEGIN, (f.run, f.what, f.printer, f.file, f.title, at), True)]
-        return rows if f.what != "run" else [Row(UNBEGUN, (NEVER_BEGAN,)), *rows, Row(FORGET, (RUNS_WITH_READINGS,))]
+        if f.what != "run":
+            return rows
+        over = [Row(UNBEGUN, (NEVER_BEGAN,)), Row(CUT_AT_THE_END, (at, CUT_OFF))]
+        return [*over, *rows, Row(FORGET, (RUNS_WITH_READINGS,))]
 
     def _changed_bands(self, kind: str) -> list[Row]:
         rows = []

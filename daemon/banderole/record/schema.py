@@ -44,11 +44,18 @@ BAND: Final = f"INSERT OR REPLACE INTO bands (run, band, facts) VALUES ({_RUN}, 
 READINGS: Final = f"INSERT INTO readings (run, at, data) VALUES ({_RUN}, ?, ?)"
 END: Final = "UPDATE runs SET ended = ?, state = ?, exit = ?, reason = ? WHERE id = ? AND what = ? AND ended IS NULL"
 """Not by what only makes the printer safe after it: that is no end of its own."""
-UNENDED: Final = "UPDATE runs SET ended = ?, state = 'Aborted', reason = ? WHERE what = 'run' AND ended IS NULL"
+UNENDED: Final = (
+    "UPDATE runs SET ended = ?, state = 'Aborted', reason = ?"
+    " WHERE what = 'run' AND ended IS NULL AND coalesce(state, '') NOT IN ('Complete', 'Stopped')"
+)
 UNBEGUN: Final = (
     "UPDATE runs SET ended = began, state = 'Aborted', reason = ?"
     " WHERE what = 'run' AND ended IS NULL AND state = 'Idle'"
 )
+CUT_AT_THE_END: Final = (
+    "UPDATE runs SET ended = ?, reason = ? WHERE what = 'run' AND ended IS NULL AND state IN ('Complete', 'Stopped')"
+)
+"""In these heat was proven off: what was cut off is the word of it."""
 FORGET: Final = (
     "DELETE FROM readings WHERE run <= (SELECT n FROM runs WHERE what = 'run' ORDER BY n DESC LIMIT 1 OFFSET ?)"
 )
