@@ -182,16 +182,18 @@ class Journal:
 
     def _write(self) -> None:
         """One transaction with all that waits. Raises sqlite3.Error, NewerJournal; then all of it still waits."""
+        again: list[Row] = []
         if self._connection is None:
             self._connection = open_journal(self.path)
             self._usable = True
+            again = [row for row in self._begun if not any(row is one for one in self._rows)]  # it may be another file
         connection = self._connection
         left_out = self._left_out_row()
         rows = [*self._rows, *([left_out] if left_out else [])]
         if not rows:
             return
         connection.execute("BEGIN IMMEDIATE")
-        for row in (*self._begun, *rows):  # those begun are known already, unless the file is another by now
+        for row in (*again, *rows):
             self._execute(connection, row)
         connection.execute("COMMIT")
         self._budget.spend(_cost(rows), time.monotonic())

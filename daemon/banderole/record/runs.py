@@ -16,8 +16,8 @@ BUSY_S: Final = 2.0
 MOST_NAMED: Final = 5
 """Runs that are listed where a beginning fits several."""
 _UNENDED: Final = (
-    "SELECT id, prior FROM runs WHERE what = 'run' AND ended IS NULL AND coalesce(state, '') NOT IN ('Idle', 'Complete', 'Stopped')"
-    " ORDER BY n DESC LIMIT 1"
+    "SELECT id, prior FROM runs WHERE what = 'run' AND ended IS NULL"
+    " AND coalesce(state, '') NOT IN ('Idle', 'Complete', 'Stopped') ORDER BY n DESC LIMIT 1"
 )
 """While Idle nothing but a greeting has been sent, maybe to another device: there is nothing to make safe. Complete and
 Stopped are reached with heat proven off only."""
