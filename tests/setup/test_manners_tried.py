@@ -83,7 +83,7 @@ def test_a_restart_by_dtr_is_told_by_its_banner(able: bool) -> None:
 def test_going_to_look_stays_in_the_volume() -> None:
     volume = Volume(x=(0, 100), y=(-50, 50), z=(0, 12))
     assert moves(volume, (7.0, -40.0)) == [b"G21", b"G90", b"G1 Z12.00 F300", b"G1 X7.00 Y-40.00 F3000"]
-    _, board = tried(lambda talk: go_there(talk, volume, (7.0, -40.0), home=True))
+    _, board = tried(lambda talk: go_there(talk, volume, (7.0, -40.0)))
     assert (board.machine.x, board.machine.y, board.machine.z) == (7.0, -40.0, 12.0)
 
 

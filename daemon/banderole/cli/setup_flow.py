@@ -227,7 +227,7 @@ class Flow:
 
     def _aside(self, port: str, baud: int) -> None:
         """The place where the nozzle waits; gone to, so that it can be looked at, on a yes."""
-        home, text = True, self.given.aside
+        text = self.given.aside
         for _ in range(LOOKS):
             place, origin = self.ask.value(
                 text, "--aside", "Where the nozzle waits aside: x,y in mm, or auto", answers.place, "auto"
@@ -238,12 +238,12 @@ class Flow:
                 self.given.yes_move, "Bed clear, hands off? The axes are homed, then the nozzle goes there"
             ):
                 return
-            self.tell("homing, then going aside …" if home else "going there …")
-            asyncio.run(trials.look(self._line(port, baud), port, printer.volume, place, home))
+            self.tell("homing, then going aside …")
+            asyncio.run(trials.look(self._line(port, baud), port, printer.volume, place))
             self.tell(f"the nozzle stands at {place[0]:g}, {place[1]:g}: look whether it is clear of everything")
             if not self.ask.there or typer.confirm("Does it stand clear of everything?", default=True):
                 return
-            home, text = False, None
+            text = None
         raise InputError("no aside place was found", "--aside", "begin again, with a place that is clear")
 
     def _put_aside(self, place: Any, origin: answers.Origin) -> None:
@@ -296,7 +296,7 @@ class Flow:
         remarks.append(f"The printer says: {about or 'not who it is'}")
         if manners is not None:
             remarks.append(f"Reports by itself (M155 S1): {_word(manners.reports)}, measured")
-            remarks.append(f"Restarts by DTR: {_word(manners.restarts)}")
+            remarks.append(f"Restarts by its DTR line, as its banner tells: {_word(manners.restarts)}")
         able = said.capabilities.get("EMERGENCY_PARSER")
         remarks.append(f"Says it can break a wait of its own: {_word(able)}; M108 did: {_word(breaks)}")
         if self.heater is not None:

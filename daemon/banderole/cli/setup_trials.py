@@ -74,10 +74,10 @@ async def try_manners(line: Link, name: str, restart: bool, move_e: bool) -> Man
         return found
 
 
-async def look(line: Link, name: str, volume: Volume, place: tuple[float, float], home: bool) -> None:
+async def look(line: Link, name: str, volume: Volume, place: tuple[float, float]) -> None:
     """Home, and go to the place. Raises PortError, NoPrinter."""
     async with Talk(line, name) as talk:
-        await go_there(talk, volume, place, home)
+        await go_there(talk, volume, place)
 
 
 class HeatMarks:

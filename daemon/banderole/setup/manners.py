@@ -14,11 +14,12 @@ from banderole.setup.talk import NoPrinter, Talk
 
 REPORTS_S: Final = 2.6
 """Two reports come within it, if they come each second."""
-DWELL_MS: Final = 1500
+DWELL_MS: Final = 1000
+"""Longer than a burst is on its way, also at 57600 baud: 0.3 s."""
 UNDER_WAY_S: Final = 0.2
 """After the dwell was sent, until the board has begun it and its queue is empty."""
-BURST_S: Final = 2.0
-"""The rest of the dwell, and what the board then says of some dozen lines."""
+BURST_S: Final = 1.2
+"""After the dwell: what the board then says of some dozen lines, 4 kB, takes 0.7 s at 57600 baud."""
 RESTART_S: Final = 12.0
 """Slow boards boot for ten seconds (common practice, no source)."""
 BACK: Final = 0.1
@@ -43,7 +44,7 @@ async def receive_buffer(talk: Talk) -> Buffer | None:
         if not taken and not await _takes_padding(talk, length):
             return None
         lines = burst(talk.next_number + 1, length)
-        heard = await talk.burst(b"G4 P%d" % DWELL_MS, lines, UNDER_WAY_S, DWELL_MS / 1000 - UNDER_WAY_S + BURST_S)
+        heard = await talk.burst(b"G4 P%d" % DWELL_MS, lines, UNDER_WAY_S, DWELL_MS / 1000 + BURST_S)
         count = -1  # the dwell's own
         for one in heard:
             if isinstance(one, Resend | Refusal):

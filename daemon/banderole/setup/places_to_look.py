@@ -23,10 +23,12 @@ def moves(volume: Volume, place: tuple[float, float]) -> list[bytes]:
     return [b"G21", b"G90", b"G1 Z%.2f F%d" % (z, UPWARD), b"G1 X%.2f Y%.2f F%d" % (x, y, ACROSS)]
 
 
-async def go_there(talk: Talk, volume: Volume, place: tuple[float, float], home: bool) -> None:
-    """Home, if wanted, and go to the place; done when it stands there. Raises NoPrinter."""
-    if home:
-        await talk.say(b"G28", HOME_S)
+async def go_there(talk: Talk, volume: Volume, place: tuple[float, float]) -> None:
+    """Home, and go to the place; done when it stands there. Raises NoPrinter.
+
+    Homed each time: opening the port may have restarted the board.
+    """
+    await talk.say(b"G28", HOME_S)
     for block in moves(volume, place):
         await talk.say(block, MOVE_S)
     await talk.say(b"M400", MOVE_S)

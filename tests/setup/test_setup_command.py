@@ -1,0 +1,143 @@
+"""`banderole setup` as a person or a script starts it, over a real pseudo-terminal, without anybody there."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import signal
+import tomllib
+import tty
+from collections.abc import Iterator
+
+import pytest
+from banderole.bench import Manners, PtyPrinter
+from banderole.plan.config import load_printer
+
+from tests.cli.conftest import shell as shell
+from tests.support.shell import Shell, executed, received, until
+
+pytestmark = pytest.mark.slow
+
+NAME = "bench-s"
+BOARD = ("boot_s=0.1", "home_s=0.3", "heat_speed=20", "nozzle.gain=300", "nozzle.tau=600", "cold_below=0")
+"""Heat twenty times faster than the clock, so the heater looks like one of τ 30 s."""
+ANSWERS = ("--name", NAME, "--x", "0,200", "--y", "0,210", "--z", "0,180", "--nozzle-max", "240")
+HOT = ("M104", "M109", "M140", "M190")
+
+
+@pytest.fixture
+def board(shell: Shell) -> Iterator[PtyPrinter]:
+    manners = Manners.from_settings([*BOARD, "e_mode=apart", "receive_bytes=127"])
+    with PtyPrinter(manners, link=shell.folder / "port") as made:
+        yield made
+
+
+def words(shell: Shell, *more: str) -> tuple[str, ...]:
+    return ("setup", "--port", str(shell.folder / "port"), "--baud", "115200", *ANSWERS, *more)
+
+
+def test_from_nothing_to_a_printer_file_without_anybody_there(shell: Shell, board: PtyPrinter) -> None:
+    done = shell.do(*words(shell, "--aside", "15,20", "--keep-out", "0,0,10,10", "--yes", "--json"), seconds=200)
+    assert done.code == 0, done.err
+    assert "Stay with the printer" in done.err
+    found = json.loads(done.out)
+    printer = load_printer(shell.folder / "c" / "banderole" / f"{NAME}.toml")
+    assert found["file"].endswith(f"{NAME}.toml")
+    assert (printer.firmware.e_mode, printer.aside.at) == ("apart", (15.0, 20.0))
+    assert printer.volume.keep_out == ((0.0, 0.0, 10.0, 10.0),)
+    assert 112 <= printer.serial.receive_bytes <= 127
+    assert printer.serial.window_bytes == min(96, printer.serial.receive_bytes - 24)
+    assert found["heater"]["gain"] == pytest.approx(300, rel=0.10)
+    assert found["heater"]["tau"] == pytest.approx(30, rel=0.10)
+    text = (shell.folder / "c" / "banderole" / f"{NAME}.toml").read_text()
+    values = [line for line in text.splitlines() if " = " in line and not line.startswith("#")]
+    assert len(values) >= 10
+    assert all("# " in line for line in values)
+    kept = json.loads((shell.folder / "s" / "banderole" / NAME / "heaters.json").read_text())
+    assert kept["heaters"]["nozzle"]["gain"] == found["heater"]["gain"]
+    with board.lock:
+        assert board.printer.machine.nozzle.target == 0.0
+        last = board.printer.log.moves[-1]
+        assert (last.x1, last.y1, last.known) == (15.0, 20.0, True)
+    assert not (shell.folder / "s" / "banderole" / NAME / "unfinished.json").exists()
+    assert not (shell.folder / "s" / "banderole" / NAME / "bed.json").exists()
+    again = shell.do(*words(shell, "--yes"))
+    assert again.code == 2
+    assert "there is a printer file already" in again.complaint
+
+
+def test_without_a_yes_nothing_heats_and_nothing_moves(shell: Shell, board: PtyPrinter) -> None:
+    done = shell.do(*words(shell, "--aside", "15,20", "--e-mode", "joined", "--out", "here.toml"), seconds=90)
+    assert done.code == 0, done.err
+    assert "the heater was not tried" in done.out
+    data = tomllib.loads((shell.folder / "here.toml").read_text())
+    assert data["firmware"]["e_mode"] == "joined"
+    assert not any(text.startswith((*HOT, "G28", "G0", "G1")) for text in executed(board))
+    assert not (shell.folder / "s" / "banderole" / NAME / "heaters.json").exists()
+
+
+def test_ctrl_c_in_the_heater_step_ends_with_heat_off_and_no_file(shell: Shell, board: PtyPrinter) -> None:
+    process = shell.start(*words(shell, "--e-mode", "unknown", "--yes-heat"))
+    until(lambda: any(text.startswith("M104 S60") for text in executed(board)), 60, "heat")
+    process.send_signal(signal.SIGINT)
+    assert process.wait(60) == 4
+    err = (shell.folder / "err").read_text()
+    assert "heat is off" in err.splitlines()[-1]
+    with board.lock:
+        assert board.printer.machine.nozzle.target == 0.0
+    assert not (shell.folder / "c" / "banderole" / f"{NAME}.toml").exists()
+
+
+def test_what_is_missing_is_one_line_and_no_port_is_opened(shell: Shell, board: PtyPrinter) -> None:
+    done = shell.do("setup", "--port", str(shell.folder / "port"), "--name", NAME, "--x", "200")
+    assert done.code == 2
+    assert "give --y, --z, --nozzle-max, --e-mode" in done.complaint
+    assert received(board) == []
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (("--x", "200,0"), "volume.x"),
+        (("--z", "high"), "--z"),
+        (("--name", "Bench S"), "no printer's name"),
+        (("--aside", "500,10"), "outside the volume"),
+        (("--keep-out", "1,2,3"), "--keep-out"),
+        (("--nozzle-max", "90"), "deposit_above"),
+        (("--e-mode", "both"), "--e-mode"),
+    ],
+)
+def test_an_answer_that_will_not_do_is_named_before_the_port_is_opened(
+    shell: Shell, board: PtyPrinter, more: tuple[str, ...], said: str
+) -> None:
+    done = shell.do(*words(shell, "--e-mode", "apart", "--yes", *more))
+    assert done.code == 2
+    assert said in done.err.splitlines()[-1]
+    assert received(board) == []
+
+
+def test_a_device_that_says_nothing_is_refused(shell: Shell) -> None:
+    far, near = pty.openpty()
+    try:
+        tty.setraw(near)
+        done = shell.do("setup", "--port", os.ttyname(near), "--baud", "115200", *ANSWERS, "--e-mode", "apart", "--yes")
+        heard = set(os.read(far, 4096).decode().split("\n"))
+    finally:
+        os.close(near)
+        os.close(far)
+    assert done.code == 3
+    assert "nothing answered within 15 s" in done.err.splitlines()[-1]
+    assert heard <= {"", "N0 M110 N0*125", "N1 M115*39"}
+
+
+def test_a_printer_that_heats_is_left_alone(shell: Shell) -> None:
+    manners = Manners.from_settings([*BOARD, "restart_on_open=false"])
+    with PtyPrinter(manners, link=shell.folder / "port") as made:
+        with made.lock:
+            made.printer.machine.bed.target = 40.0
+        done = shell.do(*words(shell, "--e-mode", "apart", "--yes"))
+        assert done.code == 3
+        assert "it may be at work" in done.err.splitlines()[-1]
+        with made.lock:
+            assert made.printer.machine.bed.target == 40.0
