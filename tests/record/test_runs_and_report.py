@@ -203,9 +203,17 @@ def test_a_journal_that_cannot_be_read_is_one_line_and_exit_2(shell: Shell) -> N
     folder = shell.folder / "s" / "banderole" / "bench-a"
     folder.mkdir(parents=True)
     (folder / "journal.sqlite").write_bytes(b"no database" * 500)
-    done = shell.do("runs")
+    done = shell.do("runs", "--to", "bench-a")
     assert done.code == 2
     assert "cannot be read" in done.complaint
+    other = journal(folder.parent, "bench-b")
+    Told(other, OTHER, printer="bench-b").start()
+    assert other.close()
+    all_of_them = shell.do("runs")
+    assert all_of_them.code == 0
+    assert "cannot be read" in all_of_them.complaint
+    assert OTHER in all_of_them.out
+    assert shell.do("report", "last").code == 0
     assert (folder / "journal.sqlite").exists(), "who only reads sets nothing aside"
 
 

@@ -9,11 +9,13 @@ from typing import Annotated
 import typer
 
 from banderole.cli.errors import NoName
-from banderole.cli.say import clean, say
+from banderole.cli.say import clean, complain, say
 from banderole.places import PlaceError, checked_name
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from banderole.record.runs import Past
 
 Printer = Annotated[str | None, typer.Option("--printer", help="only this printer's: its file, or its name")]
@@ -38,7 +40,7 @@ def runs(
     from banderole.record.runs import all_runs
 
     name = named(printer, to)
-    found = all_runs(name)
+    found = all_runs(name, told_of(name))
     if json:
         for run in found:
             say(json_.dumps(in_short(run), ensure_ascii=False))
@@ -61,7 +63,8 @@ def report(
     """
     from banderole.record.runs import diary, find
 
-    found = find(run, named(printer, to))
+    name = named(printer, to)
+    found = find(run, name, told_of(name))
     entries = diary(found)
     if json:
         from banderole.cli.report_view import in_full
@@ -80,6 +83,11 @@ def report(
     with console.capture() as drawn:
         console.print(Report(found, entries))
     say(drawn.get().rstrip("\n"))
+
+
+def told_of(name: str | None) -> Callable[[str], None] | None:
+    """Of one printer a journal that cannot be read is an error; among those of several it must not hide the others."""
+    return complain if name is None else None
 
 
 def named(printer: str | None, to: str | None) -> str | None:

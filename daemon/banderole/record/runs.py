@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -22,6 +23,9 @@ _UNENDED: Final = (
 """While Idle nothing but a greeting has been sent, maybe to another device: there is nothing to make safe. Complete and
 Stopped are reached with heat proven off only."""
 _COLUMNS: Final = "n, id, printer, file, title, began, ended, state, exit, reason, prior, progress"
+
+
+Told = Callable[[str], None]
 
 
 class NoSuchRun(Exception):
@@ -74,15 +78,22 @@ def journals(name: str | None) -> list[Path]:
     return sorted({path for base in state_folders() for path in base.glob(f"{pattern}/{FILE}")})
 
 
-def all_runs(name: str | None = None) -> list[Past]:
-    """Every run, the oldest first. Raises JournalUnreadable."""
-    found = [run for path in journals(name) for run in _runs_in(path)]
+def all_runs(name: str | None = None, told: Told | None = None) -> list[Past]:
+    """Every run, the oldest first. Raises JournalUnreadable; with `told`, that is told and the other journals are read."""
+    found: list[Past] = []
+    for path in journals(name):
+        try:
+            found += _runs_in(path)
+        except JournalUnreadable as why:
+            if told is None:
+                raise
+            told(str(why))
     return sorted(found, key=lambda run: (run.began, run.run))
 
 
-def find(wanted: str, name: str | None = None) -> Past:
+def find(wanted: str, name: str | None = None, told: Told | None = None) -> Past:
     """The run of that id, or of that unique beginning, or the `last` one. Raises NoSuchRun, JournalUnreadable."""
-    known = all_runs(name)
+    known = all_runs(name, told)
     of = f" of {name}" if name else ""
     if not known:
         raise NoSuchRun(f"no journal here knows a run{of}: after the first one there is something to report")
