@@ -2,6 +2,9 @@
 
 import configparser
 import re
+import shlex
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -64,6 +67,23 @@ def test_the_units_folders_are_where_clients_look(monkeypatch: pytest.MonkeyPatc
     assert Path("/etc", service["ConfigurationDirectory"]) == places.SERVICE_CONFIG
     monkeypatch.setenv("RUNTIME_DIRECTORY", f"/run/{service['RuntimeDirectory']}")  # systemd.exec(5)
     assert places.socket_path("bench-a") == places.SERVICE_RUN / "bench-a.sock"
+
+
+def test_the_unit_starts_a_command_that_there_is() -> None:
+    program, *words = shlex.split(unit()["Service"]["ExecStart"].replace("%i", "bench-a"))
+    assert Path(program).is_absolute()
+    assert Path(program).name == "banderole"
+    done = subprocess.run(
+        [sys.executable, "-m", "banderole.cli.main", *words, "--help"], capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert f"Example: banderole {words[0]} " in done.stdout
+
+
+def test_a_unit_that_was_stopped_in_a_run_has_done_what_was_asked_and_is_not_started_again() -> None:
+    service = unit()["Service"]
+    assert service["SuccessExitStatus"] == "4"  # stopped or aborted by a person or a signal
+    assert service["Restart"] == "on-failure"
 
 
 def test_the_unit_leaves_time_to_make_safe() -> None:

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 WITHIN_S: Final = 900.0
 """For the daemon to copy and survey the tower, and the printer to answer: 100 MB take a small board some minutes."""
+NAME_CHARS: Final = 255
+"""As many as the daemon takes (link/handover.py)."""
 
 
 def register(app: typer.Typer) -> None:
@@ -45,7 +47,7 @@ def start(
     Example: banderole start tower.gcode --schedule nozzle.toml --to bench-a
     """
     name = named(to)
-    request = {"command": "start", "file": str(file), "schedule": str(schedule), "bed_clear": bed_clear}
+    request = {"command": "start", "file": _called(file), "schedule": _called(schedule), "bed_clear": bed_clear}
     with _opened(file, "G-code file") as gcode, _opened(schedule, "schedule file") as steps:
         answer = client.ask(name, request, WITHIN_S, (gcode, steps))
         if answer.get("bed") and sys.stdin is not None and sys.stdin.isatty() and _is_clear(answer):
@@ -60,6 +62,11 @@ def start(
         complain(f"start: refused; {said}")
     code = answer.get("exit")
     raise typer.Exit(code if isinstance(code, int) and (accepted or code) else 0 if accepted else 3)
+
+
+def _called(path: Path) -> str:
+    """For messages and the record, as typed; of a long path the end."""
+    return str(path)[-NAME_CHARS:]
 
 
 def _is_clear(answer: dict[str, Any]) -> bool:
