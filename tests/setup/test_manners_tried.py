@@ -90,3 +90,41 @@ def test_going_to_look_stays_in_the_volume() -> None:
 def test_a_device_that_says_nothing_is_no_printer() -> None:
     with pytest.raises(NoPrinter, match="no longer answers"):
         tried(manners.reports_itself, "boot_s=1000")
+
+
+class Told:
+    """A line that answers `ok` to everything, and to `G28` what it was told to."""
+
+    def __init__(self, to_home: bytes) -> None:
+        self.heard: list[str] = []
+        self._to_home = to_home
+
+    def open(self, receiver: Callable[[bytes], None]) -> None:
+        self._receiver = receiver
+
+    def write(self, data: bytes) -> None:
+        for line in data.decode().split("\n"):
+            if line:
+                self.heard.append(line.partition("*")[0])
+                self._receiver(self._to_home if "G28" in line else b"ok\n")
+
+    def pulse_dtr(self) -> None:
+        raise AssertionError("nobody asked for a restart")
+
+    def close(self) -> None:
+        pass
+
+
+@pytest.mark.parametrize(
+    ("answer", "said"), [(b"Error:homing failed\nok\n", "homing"), (b"!! stopped\n", "stopped itself")]
+)
+def test_nothing_moves_after_a_homing_that_went_wrong(answer: bytes, said: str) -> None:
+    line = Told(answer)
+
+    async def go() -> None:
+        async with Talk(line, "board") as talk:
+            await go_there(talk, Volume(x=(0, 100), y=(0, 50), z=(0, 12)), (7.0, 40.0))
+
+    with pytest.raises(NoPrinter, match=said):
+        run_virtually(go(), VirtualLoop())
+    assert "G28" in line.heard[-1]

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 import pty
+import select
 import signal
+import subprocess
+import time
 import tomllib
 import tty
 from collections.abc import Iterator
@@ -15,7 +19,7 @@ from banderole.bench import Manners, PtyPrinter
 from banderole.plan.config import load_printer
 
 from tests.cli.conftest import shell as shell
-from tests.support.shell import Shell, executed, received, until
+from tests.support.shell import COMMAND, Shell, executed, received, until
 
 pytestmark = pytest.mark.slow
 
@@ -141,3 +145,59 @@ def test_a_printer_that_heats_is_left_alone(shell: Shell) -> None:
         assert "it may be at work" in done.err.splitlines()[-1]
         with made.lock:
             assert made.printer.machine.bed.target == 40.0
+
+
+def test_in_a_terminal_it_asks_and_no_is_no(shell: Shell, board: PtyPrinter) -> None:
+    """Each question is answered as a person would; the nozzle's place and heat are refused."""
+    far, near = pty.openpty()
+    process = subprocess.Popen(
+        [*COMMAND, "setup", "--port", str(shell.folder / "port"), "--baud", "115200"],
+        cwd=shell.folder, env={**shell.environment, "TERM": "dumb"}, stdin=near, stdout=near, stderr=near,
+    )  # fmt: skip
+    os.close(near)
+    dialogue = [
+        ("A name for it", "Bench S"), ("no printer's name", ""), ("A name for it", NAME), ("in X", "0,200"),
+        ("in Y", ""), ("in Z", "0,180"), ("keep out of", "0,0,10,10 190,0,200,10"), ("ever be asked for", "240"),
+        ("let go", "90"), ("DTR line", "n"), ("moved back", "n"), ("joined", "apart"), ("waits aside", "15,20"),
+        ("hands off", "n"), ("be heated", "n"),
+    ]  # fmt: skip
+    seen = ""
+    try:
+        for question, reply in dialogue:
+            seen = _read_until(far, question, seen)
+            if reply or question == "in Y":
+                os.write(far, f"{reply}\n".encode())
+        seen = _read_until(far, "next: banderole survey", seen)
+        assert process.wait(10) == 0
+    finally:
+        process.kill()
+        process.wait()
+        os.close(far)
+    printer = load_printer(shell.folder / "c" / "banderole" / f"{NAME}.toml")
+    assert (printer.volume.x, printer.volume.y, printer.volume.z) == ((0, 200), (0, 220), (0, 180))
+    assert len(printer.volume.keep_out) == 2
+    assert (printer.limits.nozzle, printer.firmware.idle_release_s) == ((0, 240), 90)
+    assert (printer.firmware.e_mode, printer.aside.at) == ("apart", (15, 20))
+    assert not any(text.startswith((*HOT, "G28", "G0", "G1")) for text in executed(board))
+
+
+def _read_until(terminal: int, words: str, seen: str) -> str:
+    """What has come since `seen`, up to these words; fails after a minute."""
+    end = time.monotonic() + 60
+    while words not in seen:
+        assert time.monotonic() < end, f"waited for {words!r}: {seen!r}"
+        if select.select([terminal], [], [], 0.2)[0]:
+            seen += os.read(terminal, 4096).decode(errors="replace")
+    return seen.partition(words)[2]
+
+
+def test_a_port_that_another_program_has_is_left_alone(shell: Shell, board: PtyPrinter) -> None:
+    holder = os.open(board.path, os.O_RDWR | os.O_NOCTTY)
+    try:
+        fcntl.flock(holder, fcntl.LOCK_EX)
+        done = shell.do(*words(shell, "--e-mode", "apart", "--yes"))
+    finally:
+        os.close(holder)
+    assert done.code == 3
+    assert "in use by another program; nothing was sent" in done.err.splitlines()[-1]
+    assert received(board) == []

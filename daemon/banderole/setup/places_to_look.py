@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
+from banderole_protocol import Problem
+
 from banderole.plan.machine_tables import Volume
-from banderole.setup.talk import Talk
+from banderole.setup.talk import NoPrinter, Talk
 
 HOME_S: Final = 120.0
 """Longest homing; common practice, no source."""
@@ -28,7 +30,9 @@ async def go_there(talk: Talk, volume: Volume, place: tuple[float, float]) -> No
 
     Homed each time: opening the port may have restarted the board.
     """
-    await talk.say(b"G28", HOME_S)
+    for one in await talk.say(b"G28", HOME_S):
+        if isinstance(one, Problem):
+            raise NoPrinter(f"homing went wrong ({one.text}): nothing was moved after it; look at the printer")
     for block in moves(volume, place):
         await talk.say(block, MOVE_S)
     await talk.say(b"M400", MOVE_S)

@@ -9,7 +9,19 @@ import asyncio
 from collections.abc import Callable, Sequence
 from typing import Final, Protocol
 
-from banderole_protocol import Banner, EndlessLine, LineSplitter, Ok, Refusal, Reply, Report, Resend, frame, parse
+from banderole_protocol import (
+    Banner,
+    EndlessLine,
+    Fatal,
+    LineSplitter,
+    Ok,
+    Refusal,
+    Reply,
+    Report,
+    Resend,
+    frame,
+    parse,
+)
 from banderole_protocol.readings import Readings
 
 TICK_S: Final = 0.01
@@ -116,9 +128,11 @@ class Talk:
         return self._next
 
     async def wait(self, done: Callable[[], bool], seconds: float) -> bool:
-        """Until `done`, for so long at most. Raises NoPrinter where the device is gone."""
+        """Until `done`, for so long at most. Raises NoPrinter where the device is gone or has stopped itself."""
         until = _now() + seconds
         while not done():
+            if (fatal := next((one for one in self.heard if isinstance(one, Fatal)), None)) is not None:
+                raise NoPrinter(f"{self._name}: the printer has stopped itself ({fatal.text}); look at it")
             if self.gone:
                 raise NoPrinter(f"{self._name}: unplugged meanwhile; plug it in again")
             if _now() >= until:
