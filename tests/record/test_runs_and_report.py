@@ -105,6 +105,16 @@ def test_a_journal_is_read_while_it_is_written(state: Path) -> None:
     assert find("last").state == "Complete"
 
 
+def test_the_last_run_of_a_printer_is_the_last_whatever_the_clock_says(state: Path) -> None:
+    made = journal(state, "bench-a")
+    for run, seconds in ((LATE, 30.0), (EARLY, 10.0)):  # the clock was set back in between
+        one = Told(made, run)
+        one.seconds = seconds
+        one.event("run_started", prior={})
+    assert made.close()
+    assert find("last").run == EARLY
+
+
 def test_readings_are_read_back(state: Path) -> None:
     two_printers(state)
     [piece] = readings(find(EARLY))

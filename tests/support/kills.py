@@ -13,12 +13,15 @@ from pathlib import Path
 from random import Random
 
 from banderole.bench import PtyPrinter
+from banderole.record.recorder import NEVER_BEGAN, NEVER_ENDED
 
 from tests.support.journals import rows, sound
-from tests.support.shell import NAME, Shell, board, executed
+from tests.support.shell import NAME, Run, Shell, board, executed
 
 LONGEST_S = 5.0
 """From the start of the process to its end, on a quiet machine: moments are drawn from a little more than a whole run."""
+SECOND_S = 3.0
+"""From the start of a process until it has made safe and begins its own run."""
 FACTORS = "flow = { first = 96, change = 2 }\nfeed = { first = 90, change = 5 }\n"
 PUT_BACK = {"M221": "M221 S100", "M220": "M220 S100"}
 
@@ -52,21 +55,22 @@ def shop() -> Iterator[tuple[Shell, PtyPrinter]]:
             shell.end()
 
 
-def kill_once(chance: Random, least: float = 0.0, most: float = LONGEST_S) -> Killed:
-    """One run killed within these seconds of its life, and the next start held to what it owes. Raises AssertionError."""
+def kill_once(chance: Random, least: float = 0.0, most: float = LONGEST_S, twice: bool = False) -> Killed:
+    """One run killed within these seconds of its life, and the next start held to what it owes. Raises AssertionError.
+
+    `twice`: the next start is killed as well, mostly while it makes safe, and the one after it owes the same.
+    """
     with shop() as (shell, printer):
         moment = chance.uniform(least, most)
-        first = shell.run()
-        time.sleep(moment)
-        first.process.send_signal(signal.SIGKILL)
-        first.process.wait()
+        killed(shell.run(), moment)
+        if twice:
+            killed(shell.run("--bed-clear"), chance.uniform(0.0, SECOND_S))
         left = readable(shell)
         with printer.lock:
             hot = printer.printer.machine.nozzles[0].target
         before = executed(printer)
         again = shell.run("--bed-clear")
-        again.wait_for("run_started", 30.0)
-        began = again.events()[0]["at"]
+        began = again.wait_for("run_started", 30.0)["at"]
         again.process.send_signal(signal.SIGTERM)
         assert again.end() == 4, again.stderr()
         after = executed(printer)[len(before) :]
@@ -74,31 +78,43 @@ def kill_once(chance: Random, least: float = 0.0, most: float = LONGEST_S) -> Ki
         made_safe = "making the printer safe first" in again.stderr()
         safe_first(before, after, hot, made_safe)
         assert not shell.state("unfinished.json").exists()
-        marked(shell, left, began, made_safe)
-        return Killed(
-            moment, left[2] if left else "nothing kept", left[1] if left else 0, hot, changed(before), made_safe
-        )
+        marked(shell, left, began)
+        phase, entries = (left[0].state, left[0].entries) if left else ("nothing kept", 0)
+        return Killed(moment, phase, entries, hot, changed(before), made_safe)
 
 
-def readable(shell: Shell) -> tuple[str, int, str] | None:
-    """The killed run's id, the length of its diary and its last state; None where it never got as far as that."""
+def killed(run: Run, moment: float) -> None:
+    time.sleep(moment)
+    run.process.send_signal(signal.SIGKILL)
+    run.process.wait()
+
+
+@dataclass(frozen=True)
+class Left:
+    """A killed run in the journal: the length of its diary, and its last state."""
+
+    run: str
+    entries: int
+    state: str
+
+
+def readable(shell: Shell) -> list[Left]:
+    """What the journal holds of the runs killed so far: none where they never got as far as that."""
     journal = shell.state("journal.sqlite")
-    if not journal.exists():
-        return None
-    for command in (("runs",), ("runs", "--json")):
-        done = shell.do(*command)
-        assert done.code == 0, done.err
-    folder = journal.parent
-    assert sound(folder)
-    if not rows(folder, "SELECT 1 FROM sqlite_master WHERE name = 'runs'"):
-        return None
-    found = rows(folder, "SELECT id, (SELECT count(*) FROM entries WHERE run = runs.n), state FROM runs")
-    assert len(found) <= 1
-    if not found:
-        return None
-    report = json.loads(shell.do("report", found[0][0], "--json").out)
-    assert len(report["events"]) == found[0][1]
-    return found[0]
+    for words in (("runs",), ("runs", "--json")):
+        done = shell.do(*words)
+        assert (done.code, done.err) == (0, "")
+    if not journal.exists() or not rows(journal.parent, "SELECT 1 FROM sqlite_master WHERE name = 'runs'"):
+        return []
+    assert sound(journal.parent)
+    query = (
+        "SELECT id, (SELECT count(*) FROM entries WHERE run = runs.n), state FROM runs WHERE what = 'run' ORDER BY n"
+    )
+    left = [Left(*row) for row in rows(journal.parent, query)]
+    for one in left:
+        report = json.loads(shell.do("report", one.run, "--json").out)
+        assert len(report["events"]) == one.entries
+    return left
 
 
 def safe_first(before: list[str], after: list[str], hot: float, made_safe: bool) -> None:
@@ -126,20 +142,24 @@ def last(blocks: list[str], code: str) -> str | None:
     return next((block for block in reversed(blocks) if block.startswith(f"{code} S")), None)
 
 
-def marked(shell: Shell, left: tuple[str, int, str] | None, began: str, made_safe: bool) -> None:
-    """The killed run stands as Aborted, if it had not ended; and it was marked before the next one began."""
-    journal = shell.state("journal.sqlite").parent
-    assert sound(journal)
-    assert not list(journal.glob("*corrupt*"))
-    if left is None:
-        return
-    state, ended, reason, code = rows(journal, "SELECT state, ended, reason, exit FROM runs WHERE id = ?", left[0])[0]
-    assert ended is not None
-    assert state in ("Aborted", "Complete")
-    if state == "Aborted":
-        assert code is None
+def marked(shell: Shell, left: list[Left], began: str) -> None:
+    """The killed runs stand as Aborted, if they had not ended; and were marked so before the next one began."""
+    folder = shell.state("journal.sqlite").parent
+    assert sound(folder)
+    assert not list(folder.glob("*corrupt*"))
+    for one in left:
+        query = "SELECT state, ended, reason, exit FROM runs WHERE id = ?"
+        state, ended, reason, code = rows(folder, query, one.run)[0]
+        assert ended is not None
         assert ended <= began
-        assert ("made safe at the next start" in reason) == made_safe
-    done = shell.do("report", left[0])
-    assert done.code == 0, done.err
-    assert f"on {NAME}" in done.out
+        assert state == ("Complete" if one.state == "Complete" else "Aborted")
+        if state == "Aborted":
+            assert code is None
+            begun = {
+                "Idle": (NEVER_BEGAN,),
+                "Aborted": (NEVER_BEGAN, NEVER_ENDED),
+            }  # Aborted: by the second start already
+            assert reason in begun.get(one.state, (NEVER_ENDED,))
+        done = shell.do("report", one.run)
+        assert done.code == 0, done.err
+        assert f"on {NAME}" in done.out
