@@ -170,6 +170,17 @@ def test_a_disk_that_fills_meanwhile_is_refused_in_one_line(
         handover.keep(handed, "bench-a", never)
 
 
+def test_a_folder_that_takes_no_copy_is_refused_in_one_line(
+    files: list[int], tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    in_the_way = tmp_path / "state" / "banderole" / "bench-a" / handover.FOLDER
+    in_the_way.parent.mkdir(parents=True)
+    in_the_way.write_text("somebody's own")
+    with handover.take(files, NAMES) as handed, pytest.raises(handover.NoRoom, match="cannot be copied"):
+        handover.keep(handed, "bench-a", never)
+    assert "cannot be removed" in caplog.text
+
+
 def test_a_file_that_grows_or_shrinks_meanwhile_is_refused(files: list[int], tmp_path: Path) -> None:
     for size, said in ((len(GCODE) + 1000, "changed"), (1000, "became shorter")):
         looks = iter([False, True, True, True, True])

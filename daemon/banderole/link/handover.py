@@ -8,6 +8,7 @@ is: a regular file, open for reading, bounded by the room on the disk, and read 
 from __future__ import annotations
 
 import fcntl
+import logging
 import os
 import shutil
 import stat
@@ -19,6 +20,8 @@ from typing import Final, Self
 
 from banderole.places import state_folder
 from banderole.plan.refusal import LARGEST_BYTES, InputError
+
+log = logging.getLogger("banderole.handover")
 
 FOLDER: Final = "handed-over"
 KEEP_FREE_BYTES: Final = 64 << 20
@@ -38,7 +41,7 @@ _KINDS: Final = (
 
 
 class NoRoom(Exception):
-    """The disk has no room for a copy of the file: one line."""
+    """The disk has no room for a copy of the files, or will not take one: one line."""
 
 
 class GivenUp(Exception):
@@ -101,23 +104,31 @@ def keep(handed: Handed, name: str, given_up: Callable[[], bool]) -> OwnCopy:
     """
     clear(name)
     folder = state_folder(name) / FOLDER
-    folder.mkdir(mode=0o700)
     copy = OwnCopy(folder / "tower.gcode", folder / "schedule.toml")
     try:
+        folder.mkdir(mode=0o700)
         _check_room(os.fstat(handed.gcode).st_size + os.fstat(handed.schedule).st_size, folder)
         _copy(handed.gcode, copy.gcode, handed.gcode_name, given_up)
         _copy(handed.schedule, copy.schedule, handed.schedule_name, given_up)
-    except BaseException:
+    except BaseException as why:
         clear(name)
+        if isinstance(why, OSError):
+            raise NoRoom(
+                f"the files cannot be copied, {folder}: {why.strerror}: make room, or look at the disk"
+            ) from why
         raise
     return copy
 
 
 def clear(name: str) -> None:
-    """The copy goes, also one that a killed daemon left. No error where there is none."""
+    """The copy goes, also one that a killed daemon left. No error where there is none, or the disk will not let it go."""
     folder = state_folder(name) / FOLDER
-    if folder.is_dir():
+    try:
         shutil.rmtree(folder)
+    except FileNotFoundError:
+        pass  # there was none
+    except OSError as why:
+        log.warning("%s: a copy that is no longer wanted cannot be removed: %s", folder, why)
 
 
 def _name(name: object, what: str) -> str:
@@ -157,10 +168,7 @@ def _copy(file: int, target: Path, name: str, given_up: Callable[[], bool]) -> N
                 raise InputError(f"it cannot be read ({why.strerror})", name, "check the file") from why
             if not data:
                 raise InputError("it became shorter while it was handed over", name, "start again") from None
-            try:
-                out.write(data)
-            except OSError as why:
-                raise NoRoom(f"the files cannot be copied, {target.parent}: {why.strerror}: make room") from why
+            out.write(data)
             at += len(data)
         if os.fstat(file).st_size != size:
             raise InputError("it changed while it was handed over", name, "start again")
