@@ -71,10 +71,13 @@ def is_corrupt(why: Exception) -> bool:
 
 
 def set_aside(path: Path) -> Path:
-    """Takes a corrupt journal out of the way, with its log: kept for a person, never read again. Raises OSError."""
+    """Takes a corrupt journal out of the way, with its logs: kept for a person, never read again. Raises OSError.
+
+    A log that stayed behind would be worked into the new file.
+    """
     fresh = path.with_name(f"{path.name}.corrupt-{datetime.now(UTC):%Y%m%dT%H%M%S%f}")
     path.replace(fresh)
-    for part in ("-wal", "-shm"):
+    for part in ("-wal", "-shm", "-journal"):
         companion = Path(f"{path}{part}")
         if companion.exists():
             companion.replace(f"{fresh}{part}")
