@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import tempfile
 from collections.abc import Callable
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,12 +12,14 @@ import typer
 
 from banderole.cli import setup_answers as answers
 from banderole.cli import setup_trials as trials
+from banderole.cli import setup_writing as writing
 from banderole.cli.errors import RefusedHere
 from banderole.cli.inquiry import Answers
 from banderole.cli.ports import WARNING, lines_of
 from banderole.cli.safe_command import nobody_holds, unproven
 from banderole.cli.say import clean, complain
 from banderole.cli.setup_answers import Asker, Given
+from banderole.cli.setup_writing import Found
 from banderole.link import latch
 from banderole.link.port import SerialPort
 from banderole.link.ports import is_stable, list_ports
@@ -28,8 +28,6 @@ from banderole.plan.config import Printer, load_printer
 from banderole.plan.machine_tables import HEAT_OFF_BYTES
 from banderole.plan.refusal import InputError
 from banderole.run.runner import Link
-from banderole.setup import heaters_file
-from banderole.setup.first_order import Identified
 from banderole.setup.heat_step import HeatStep
 from banderole.setup.printer_file import Draft
 
@@ -50,8 +48,6 @@ class Flow:
         self.given, self.out, self.replace, self.heat_to, self.tell = given, out, replace, heat_to, tell
         self.ask = Asker()
         self.draft = Draft()
-        self.manners: trials.Manners | None = None
-        self.heater: Identified | None = None
         self._emulated: Link | None = None
 
     def check_missing(self) -> None:
@@ -74,13 +70,10 @@ class Flow:
         port = self._port()
         self._refused_early()
         baud, said = self._identify(port)
-        self._try_manners(port, baud)
+        found = Found(said, self._try_manners(port, baud))
         self._aside(port, baud)
-        printer = self._printer()
-        breaks = self._heat(port, baud, printer)
-        self._remarks(said, breaks)
-        printer = self._write(out)
-        return self._result(out, printer, said, breaks)
+        self._heat(port, baud, self._printer(), found)
+        return writing.as_json(self.draft, out, self._write(out, found), found)
 
     # ---- asking
 
@@ -138,6 +131,7 @@ class Flow:
         out = self.out or user_config_folder() / f"{name}.toml"
         if out.exists() and not self.ask.yes(self.replace, f"{out} is there already. Write over it?"):
             raise InputError("there is a printer file already", str(out), "give --replace, or another --out")
+        writing.check_place(out)
         return out
 
     def _refused_early(self) -> None:
@@ -175,7 +169,7 @@ class Flow:
         )
         return baud, said
 
-    def _try_manners(self, port: str, baud: int) -> None:
+    def _try_manners(self, port: str, baud: int) -> trials.Manners:
         restart = self.ask.yes(
             self.given.yes_restart, "May the printer be restarted by its DTR line, to see whether it can?"
         )
@@ -183,7 +177,7 @@ class Flow:
             self.given.yes_move, "May E be moved back by 0.2 mm at most, cold, to see whether G90 and G91 set it?"
         )
         self.tell("trying, cold: reports, receive buffer" + ", E" * move_e + ", restart" * restart + " …")
-        found = self.manners = asyncio.run(trials.try_manners(self._line(port, baud), port, restart, move_e))
+        found = asyncio.run(trials.try_manners(self._line(port, baud), port, restart, move_e))
         put = self.draft.put
         if found.buffer is None:
             put("serial", "receive_bytes", USUAL_BUFFER, "default", "nothing was lost, or it could not be told")
@@ -207,6 +201,7 @@ class Flow:
             window = min(MOST_WINDOW, size.least - HEAT_OFF_BYTES)
             put("serial", "window_bytes", window, "follows", "from receive_bytes, room for a heat-off left")
         self._e_mode(found.e_mode)
+        return found
 
     def _e_mode(self, seen: str | None) -> None:
         given = self.given.e_mode
@@ -249,14 +244,14 @@ class Flow:
     def _put_aside(self, place: Any, origin: answers.Origin) -> None:
         self.draft.put("aside", "at", place if place == "auto" else list(place), origin)
 
-    def _heat(self, port: str, baud: int, printer: Printer) -> bool | None:
-        """The heater step, on a yes. Whether the printer's own wait can be broken; None: not tried."""
+    def _heat(self, port: str, baud: int, printer: Printer, found: Found) -> None:
+        """The heater step, on a yes; what it showed goes into `found`."""
         question = (
             f"May the nozzle be heated to {self.heat_to:g} °C and let cool, up to seven minutes, to learn its heater?"
         )
         if not self.ask.yes(self.given.yes_heat, question):
             self.tell("the heater was not tried: no yes to heat")
-            return None
+            return
         if (trip := latch.read_latch(printer.name)) is not None:
             raise RefusedHere(
                 f"{printer.name} has tripped ({trip.get('alarm')}): banderole reset --printer {printer.name}"
@@ -266,12 +261,12 @@ class Flow:
         if ended.exit == 3:
             raise RefusedHere(ended.reason)
         if ended.exit:
-            complain(f"{ended.state}: {ended.reason}{unproven(ended) or '; heat is off'}; no printer file was written")
+            heat = "; heat is off" if ended.proven else unproven(ended)
+            complain(f"{ended.state}: {ended.reason}{heat}; no printer file was written")
             raise typer.Exit(ended.exit)
         self.tell("heat is off, and was seen to be off; reckoning …")
-        self.heater = step.identified()
-        self.tell(heater_line(self.heater))
-        return step.breaks
+        found.heater, found.breaks = step.identified(), step.breaks
+        self.tell(writing.heater_line(found.heater))
 
     # ---- writing
 
@@ -287,37 +282,11 @@ class Flow:
             except InputError as why:
                 raise InputError(why.what, "your answers", why.todo) from None
 
-    def _remarks(self, said: Answers, breaks: bool | None) -> None:
-        remarks, manners = self.draft.remarks, self.manners
-        about = ", ".join(f"{key}: {clean(value)}" for key, value in list(said.identity.items())[:3])
-        remarks.insert(
-            0, f"Written by banderole setup on {datetime.now(UTC):%Y-%m-%d}. Behind each value: where it is from."
-        )
-        remarks.append(f"The printer says: {about or 'not who it is'}")
-        if manners is not None:
-            remarks.append(f"Reports by itself (M155 S1): {_word(manners.reports)}, measured")
-            remarks.append(f"Restarts by its DTR line, as its banner tells: {_word(manners.restarts)}")
-        able = said.capabilities.get("EMERGENCY_PARSER")
-        remarks.append(f"Says it can break a wait of its own: {_word(able)}; M108 did: {_word(breaks)}")
-        if self.heater is not None:
-            remarks.append(f"Heater, kept in the state folder ({heaters_file.FILE}): {heater_line(self.heater)}")
-
-    def _write(self, out: Path) -> Printer:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        fresh = out.with_name(f".{out.name}.new")
-        with open(fresh, "w", encoding="utf-8") as written:
-            written.write(self.draft.text())
-            written.flush()
-            os.fsync(written.fileno())
-        try:
-            printer = load_printer(fresh)
-        except InputError:
-            fresh.unlink()
-            raise
-        fresh.replace(out)
-        if self.heater is not None:
-            at = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-            heaters_file.write(printer.name, {"nozzle": heaters_file.as_json(self.heater, at)})
+    def _write(self, out: Path, found: Found) -> Printer:
+        writing.remark(self.draft, found)
+        printer = writing.write(self.draft, out)
+        if found.heater is not None:
+            writing.keep_heater(printer.name, found.heater, complain)
         named = str(out) if self.out is not None else printer.name
         self.tell(f"written, and read back sound: {out}")
         self.tell("Limits of bed and the other channels are defaults: look through the file.")
@@ -325,40 +294,6 @@ class Flow:
             f"next: banderole survey tower.gcode --schedule nozzle.toml --printer {named}, then banderole run with the same"
         )
         return printer
-
-    def _result(self, out: Path, printer: Printer, said: Answers, breaks: bool | None) -> dict[str, Any]:
-        manners = self.manners
-        return {
-            "file": str(out),
-            "name": printer.name,
-            "values": [
-                {"table": e.table, "key": e.key, "value": e.value, "origin": e.origin}
-                for e in self.draft.entries.values()
-            ],
-            "identity": said.identity,
-            "capabilities": said.capabilities,
-            "reports": manners.reports if manners else None,
-            "restarts": manners.restarts if manners else None,
-            "breaks_wait": breaks,
-            "heater": heaters_file.as_json(self.heater, "") if self.heater else None,
-        }
-
-
-def heater_line(heater: Identified | None) -> str:
-    """What was identified, for a person."""
-    if heater is None:
-        return "the heater could not be identified from this step: too little was seen at full power"
-    line = (
-        f"time constant {heater.tau:.0f} ± {heater.tau_off:.0f} s, gain {heater.gain:.0f} ± {heater.gain_off:.0f} °C at "
-        f"full power, dead time {heater.dead_time:.1f} ± {heater.dead_time_off:.1f} s (95 % intervals)"
-    )
-    return (
-        line if heater.good else f"{line}; not good enough to rely on: begin again from cold, with a higher --heat-to"
-    )
-
-
-def _word(answer: bool | None) -> str:
-    return "not tried" if answer is None else "yes" if answer else "no"
 
 
 def _up_to(most: int) -> Callable[[str], int]:
