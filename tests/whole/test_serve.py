@@ -236,6 +236,40 @@ def test_abort_and_estop_while_idle_turn_heat_off_that_was_set_at_the_panel(
         assert shell.do("reset", *TO).code == 0
 
 
+def test_a_trip_is_latched_across_daemons_until_a_reset_with_the_nozzle_cool(shell: Shell) -> None:
+    shell.write(port=str(shell.folder / "port"))
+    with PtyPrinter(board("faults=T7@40,T7@40"), link=shell.folder / "port"):  # reads wildly twice in a row
+        served = Served(shell)
+        assert served.start().code == 0
+        tripped = served.wait_for("Aborted")
+        assert (tripped["alarms"][0]["grade"], tripped["alarms"][0]["first_out"]) == ("trip", True)
+        refused = served.start()
+        assert refused.code == 3
+        assert "has tripped" in refused.complaint
+        served.process.terminate()
+        assert served.process.wait(5) == 0
+    with PtyPrinter(board("nozzle.ambient=80"), link=shell.folder / "port") as hot:
+        served.again()
+        idle = served.status()
+        assert (idle["state"], idle["alarms"][0]["grade"]) == ("Idle", "trip")
+        assert "latched" in shell.do("status", *TO).out
+        assert received(hot) == [], "nothing is sent for that"
+        still = shell.do("reset", *TO)
+        assert still.code == 3
+        assert "wait until it is below 60 °C" in still.complaint
+        warm = served.status()
+        assert (warm["state"], warm["alarms"][0]["alarm"]) == ("Aborted", idle["alarms"][0]["alarm"])
+    with PtyPrinter(board(), link=shell.folder / "port"):
+        stream: list[dict[str, Any]] = []
+        looking_on(stream)
+        two = [shell.start("reset", *TO) for _ in range(2)]
+        assert sorted(one.wait(30) for one in two) == [0, 3], "two at once: one of them is late"
+        assert (served.status()["state"], served.status()["alarms"]) == ("Idle", [])
+        assert [one["uid"] for one in events(stream, "trip_reset")] == [os.getuid()]
+        assert served.start().code == 0
+        served.wait_for("Complete")
+
+
 def test_a_client_that_goes_before_the_run_has_begun_takes_its_start_back(
     served: Served, shell: Shell, printer: PtyPrinter
 ) -> None:

@@ -30,7 +30,7 @@ from secrets import token_hex
 from typing import Any, Final
 
 from banderole.cli.errors import RefusedHere
-from banderole.cli.idle import idle_status
+from banderole.cli.idle import idle_status, latched_alarms
 from banderole.cli.journaling import left_unfinished
 from banderole.cli.marks import latched, not_to_reset, part_on_bed
 from banderole.cli.stage import Kept, Outlets, Step, carry_out
@@ -306,7 +306,7 @@ class Daemon:
         if self._leaving:
             raise No(f"the daemon of {name} is ending")
         if self._going and self._runner is not None:
-            if self._runner.status()["file"] is None:
+            if self._runner.job is None:
                 raise No(f"{name} is being made safe: try again when that is done")
             raise No(f"a run of {name} is going already: wait for its end, or banderole stop --to {name}")
         self._check_nothing_pending()
@@ -384,7 +384,10 @@ class Daemon:
     def status(self) -> dict[str, Any]:
         """The whole status of the contract: of the run under way or ended last, else of a printer that nothing is done with."""
         if self._runner is not None:
-            return self._runner.status()
+            status = self._runner.status()
+            if self._runner.job is None:  # only made safe: what had tripped before stays in sight
+                status["alarms"] = [*latched_alarms(self.printer.name), *status["alarms"]]
+            return status
         doing = (
             "surveying the tower of a start" if self._starting is not None else "waiting for a run to be handed over"
         )

@@ -31,11 +31,12 @@ def idle_status(name: str, doing: str, left: dict[str, Any] | None, unsafe: str)
         "setpoint": {},
         "hold": None,
         "heat_proven_off": False if left is not None or unsafe else None,
-        "alarms": [*_latched(name), *_left(left, unsafe)],
+        "alarms": [*latched_alarms(name), *_left(left, unsafe)],
     }
 
 
-def _latched(name: str) -> list[dict[str, Any]]:
+def latched_alarms(name: str) -> list[dict[str, Any]]:
+    """The trip that is latched, as an alarm; none where none is."""
     trip = latch.read_latch(name)
     if trip is None:
         return []
