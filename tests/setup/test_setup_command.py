@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import fcntl
 import json
 import os
@@ -93,6 +94,22 @@ def test_ctrl_c_in_the_heater_step_ends_with_heat_off_and_no_file(shell: Shell, 
     assert not (shell.folder / "c" / "banderole" / f"{NAME}.toml").exists()
 
 
+def test_after_a_kill_in_the_heater_step_heat_goes_off_before_anything_else(shell: Shell, board: PtyPrinter) -> None:
+    with board.lock:
+        board.printer.manners = dataclasses.replace(board.printer.manners, restart_on_open=False)
+    process = shell.start(*words(shell, "--e-mode", "unknown", "--yes-heat"))
+    until(lambda: any(text.startswith("M104 S60") for text in executed(board)), 60, "heat")
+    process.kill()
+    process.wait()
+    before = len(executed(board))
+    again = shell.do(*words(shell, "--e-mode", "unknown"), seconds=90)
+    assert again.code == 0, again.err
+    assert "never ended: making the printer safe first" in again.err
+    after = [text for text in executed(board)[before:] if not text.startswith(("M110", "M115", "M105"))]
+    assert after[0].startswith("M104 S0")
+    assert not (shell.folder / "s" / "banderole" / NAME / "unfinished.json").exists()
+
+
 def test_what_is_missing_is_one_line_and_no_port_is_opened(shell: Shell, board: PtyPrinter) -> None:
     done = shell.do("setup", "--port", str(shell.folder / "port"), "--name", NAME, "--x", "200")
     assert done.code == 2
@@ -148,7 +165,7 @@ def test_a_printer_that_heats_is_left_alone(shell: Shell) -> None:
 
 
 def test_in_a_terminal_it_asks_and_no_is_no(shell: Shell, board: PtyPrinter) -> None:
-    """Each question is answered as a person would; the nozzle's place and heat are refused."""
+    """Each question is answered as a person would: one place will not do, the next does; heat is refused."""
     far, near = pty.openpty()
     process = subprocess.Popen(
         [*COMMAND, "setup", "--port", str(shell.folder / "port"), "--baud", "115200"],
@@ -159,7 +176,8 @@ def test_in_a_terminal_it_asks_and_no_is_no(shell: Shell, board: PtyPrinter) -> 
         ("A name for it", "Bench S"), ("no printer's name", ""), ("A name for it", NAME), ("in X", "0,200"),
         ("in Y", ""), ("in Z", "0,180"), ("keep out of", "0,0,10,10 190,0,200,10"), ("ever be asked for", "240"),
         ("let go", "90"), ("DTR line", "n"), ("moved back", "n"), ("joined", "apart"), ("waits aside", "15,20"),
-        ("hands off", "n"), ("be heated", "n"),
+        ("hands off", "y"), ("stand clear of everything?", "n"), ("waits aside", "30,20"), ("hands off", "y"),
+        ("stand clear of everything?", "y"), ("be heated", "n"),
     ]  # fmt: skip
     seen = ""
     try:
@@ -177,8 +195,8 @@ def test_in_a_terminal_it_asks_and_no_is_no(shell: Shell, board: PtyPrinter) -> 
     assert (printer.volume.x, printer.volume.y, printer.volume.z) == ((0, 200), (0, 220), (0, 180))
     assert len(printer.volume.keep_out) == 2
     assert (printer.limits.nozzle, printer.firmware.idle_release_s) == ((0, 240), 90)
-    assert (printer.firmware.e_mode, printer.aside.at) == ("apart", (15, 20))
-    assert not any(text.startswith((*HOT, "G28", "G0", "G1")) for text in executed(board))
+    assert (printer.firmware.e_mode, printer.aside.at) == ("apart", (30, 20))
+    assert not any(text.startswith(HOT) for text in executed(board))
 
 
 def _read_until(terminal: int, words: str, seen: str) -> str:

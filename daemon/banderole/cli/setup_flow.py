@@ -15,8 +15,9 @@ from banderole.cli import setup_trials as trials
 from banderole.cli import setup_writing as writing
 from banderole.cli.errors import RefusedHere
 from banderole.cli.inquiry import Answers
+from banderole.cli.journaling import left_unfinished
 from banderole.cli.ports import WARNING, lines_of
-from banderole.cli.safe_command import nobody_holds, unproven
+from banderole.cli.safe_command import nobody_holds, safe, unproven
 from banderole.cli.say import clean, complain
 from banderole.cli.setup_answers import Asker, Given
 from banderole.cli.setup_writing import Found
@@ -70,6 +71,7 @@ class Flow:
         port = self._port()
         self._refused_early()
         baud, said = self._identify(port)
+        self._safe_first(self._printer())
         found = Found(said, self._try_manners(port, baud))
         self._aside(port, baud)
         self._heat(port, baud, self._printer(), found)
@@ -168,6 +170,17 @@ class Flow:
             "serial", "baud", baud, "given" if self.given.baud else "found", "by trying" * (not self.given.baud)
         )
         return baud, said
+
+    def _safe_first(self, printer: Printer) -> None:
+        """A set-up or run of that name that was cut off may have left heat on. Raises RefusedHere where it stays unproven."""
+        left = left_unfinished(printer.name)
+        if left is None:
+            return
+        complain(f"run {left.get('run')} of {printer.name} never ended: making the printer safe first")
+        prior = left.get("prior")
+        ended, _ = safe(printer, prior if isinstance(prior, dict) else {})
+        if not ended.proven:
+            raise RefusedHere(f"the printer could not be made safe{unproven(ended)}")
 
     def _try_manners(self, port: str, baud: int) -> trials.Manners:
         restart = self.ask.yes(

@@ -65,7 +65,9 @@ async def try_manners(line: Link, name: str, restart: bool, move_e: bool) -> Man
         readings = await talk.readings()
         for sensor in (readings.nozzle, readings.bed) if readings is not None else ():
             if sensor is not None and (sensor.target or 0.0) > 0.0:
-                raise RefusedHere(f"{name}: the printer is heating, so it may be at work; wait for its end")
+                raise RefusedHere(
+                    f"{name}: the printer is heating, so it may be at work; wait for its end, or switch its heaters off"
+                )
         found = Manners(await manners.reports_itself(talk), await manners.receive_buffer(talk))
         if move_e:
             found.e_mode = await manners.e_mode(talk)
