@@ -88,3 +88,15 @@ def test_a_warm_nozzle_is_not_heated(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "let it cool" in ended.reason
     assert not any(command.text.startswith(("M104", "M109")) for command in board.log.commands)
     assert step.identified() is None
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fault", ["S11@9s", "S12@9s"])
+def test_a_printer_that_restarts_or_is_unplugged_meanwhile_has_its_heat_put_off(
+    monkeypatch: pytest.MonkeyPatch, fault: str
+) -> None:
+    """Whether it is proven too depends on how far the nozzle climbed while nothing was heard."""
+    ended, step, board, _ = stepped(monkeypatch, f"faults={fault}")
+    assert (ended.state, ended.exit) == ("Aborted", 6)
+    assert board.machine.nozzle.target == 0.0
+    assert step.off_at == 0.0
