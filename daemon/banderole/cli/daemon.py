@@ -52,6 +52,8 @@ log = logging.getLogger("banderole.daemon")
 RETRY_S: Final = 15.0
 """Between two attempts to make a printer safe: each may restart the board, and a cable that is plugged in again is
 found soon enough."""
+UNPROVEN: Final = 5
+"""The contract's exit code where heat could not be proven off."""
 TAKEN_BACK: Final = "the start was taken back before the run began"
 
 
@@ -74,7 +76,7 @@ class Daemon:
         self._starting: threading.Event | None = None  # while a start is prepared; set: it is given up
         self._start_task: asyncio.Task[Any] | None = None
         self._begin: Begin | None = None
-        self._to_reset: asyncio.Future[float] | None = None
+        self._to_reset: tuple[asyncio.Future[float], dict[str, Any]] | None = None  # who waits for it, whose it is
         self._order = ""  # abort or estop, while nothing is under way
         self._left: dict[str, Any] | None = None  # a run that never ended: heat may be on
         self._at_rest = asyncio.Event()  # nothing goes on, and what did is written down
@@ -94,7 +96,7 @@ class Daemon:
         self._outlets = outlets
         handover.clear(self.printer.name)
         await self._look()
-        while not self._leaving:
+        while not self._leaving or self._order:  # an abort that was accepted is carried out
             self._wake.clear()
             if await self._one():
                 await self._look()
@@ -103,7 +105,7 @@ class Daemon:
         if self._start_task is not None:  # given up: its thread is on its way out, then its client is told
             await asyncio.wait({self._start_task})
             await asyncio.sleep(0)
-        return self._exit
+        return self._exit or (UNPROVEN if self._left is not None else 0)
 
     async def _look(self) -> None:
         """What stands on the disk now, after whatever was done: a run that never ended. In a thread: the disk may stall."""
@@ -126,11 +128,15 @@ class Daemon:
         elif self._left is not None and _now() >= self._retry_at:
             await self._make_safe(whole_run.make_safe_only)
         elif self._to_reset is not None:
-            waiting, self._to_reset = self._to_reset, None
-            await self._reset_latch(waiting)
+            waiting, who = self._to_reset
+            await self._reset_latch(waiting, who)
+            self._to_reset = None
         elif self._begin is not None:
             begin, self._begin = self._begin, None
-            await self._run(begin)
+            if self._left is None:
+                await self._run(begin)
+            else:
+                begin.drop(self._not_safe())
         else:
             return False
         return True
@@ -171,7 +177,7 @@ class Daemon:
         if self._unsafe and self._left is not None and self._unsafe != before:
             log.warning("after run %s: not made safe yet (%s); trying again", self._left.get("run"), self._unsafe)
         if self._leaving and self._unsafe:
-            self._exit = 5
+            self._exit = UNPROVEN
         return ended, dict(runner.engine.watch.measured)
 
     async def _carry_out(self, runner: Runner, procedure: Step) -> Ended:
@@ -188,12 +194,16 @@ class Daemon:
             self._going = False
             self._at_rest.set()
 
-    async def _reset_latch(self, waiting: asyncio.Future[float]) -> None:
-        """The latch off, once heat is proven off and the nozzle cool."""
+    async def _reset_latch(self, waiting: asyncio.Future[float], who: dict[str, Any]) -> None:
+        """The latch off, once heat is proven off and the nozzle cool. Where the client has gone, nothing is done."""
+        if waiting.cancelled():
+            return
         ended, measured = await self._make_safe(whole_run.make_safe_only)
         refusal = f"not reset: {self._unsafe}" if ended is None else not_to_reset(ended, measured)
         if refusal is None:
             latch.clear_latch(self.printer.name)
+            self._tell("trip_reset", by(who))
+            self._rest_now()
         if waiting.cancelled():
             return
         if refusal is None:
@@ -313,15 +323,19 @@ class Daemon:
         if (trip := latched(name)) is not None:
             raise No(trip)
         if self._left is not None:
-            reason = self._unsafe or "that is being tried"
-            raise No(f"after run {self._left.get('run')} the printer has not been made safe yet: {reason}")
+            raise No(self._not_safe())
         if (bed := part_on_bed(name)) is not None and not bed_clear:
             raise No(bed, bed=True)
+
+    def _not_safe(self) -> str:
+        run, reason = (self._left or {}).get("run"), self._unsafe or "that is being tried"
+        return f"after run {run} the printer has not been made safe yet: {reason}"
 
     async def _wound_up(self) -> None:
         """Where a run has ended and is still being written down: until it is. Who heard of its end may start at once."""
         if self._going and not self._under_way:
             await self._at_rest.wait()
+        if not self._going:
             await self._look()
 
     def _check_nothing_pending(self) -> None:
@@ -350,13 +364,13 @@ class Daemon:
             raise No(refusal(self._state, "reset"))
         self._check_nothing_pending()
         if self._left is not None:
-            raise No(f"the printer has not been made safe yet: {self._unsafe or 'that is being tried'}")
+            raise No(self._not_safe())
         said = f"{self.printer.name} is idle"
         if latched(self.printer.name) is not None:
-            waiting = self._to_reset = asyncio.get_running_loop().create_future()
+            waiting: asyncio.Future[float] = asyncio.get_running_loop().create_future()
+            self._to_reset = (waiting, who)
             self._wake.set()
             said += f"; the trip is reset: heat is off, the nozzle is at {await waiting:.1f} °C"
-            self._tell("trip_reset", by(who))
         self._rest_now()
         self._tell("command_accepted", {"command": "reset", **by(who)})
         return {"accepted": True, "state": State.IDLE.value, "reason": said, "exit": 0}
