@@ -161,6 +161,39 @@ def test_commands_from_other_processes_at_once(served: Served, shell: Shell, pri
     assert served.bands() == []
 
 
+def test_make_safe_aborts_a_served_run_and_the_daemon_stays_whatever_becomes_of_its_terminal(
+    served: Served, shell: Shell, printer: PtyPrinter
+) -> None:
+    served.process.send_signal(signal.SIGHUP)
+    assert served.start().code == 0
+    served.wait_for_band(1)
+    refused = shell.do("reset", "--printer", "printer.toml")
+    assert refused.code == 3
+    assert "a run of" in refused.complaint
+    safe = shell.do("make-safe", "--printer", "printer.toml")
+    assert (safe.code, safe.out) == (0, f"the run of {NAME} was aborted; heat is off\n")
+    assert served.wait_for("Aborted")["heat_proven_off"] is True
+    assert shell.do("make-safe", "--printer", "printer.toml").out == "heat is off\n"
+    assert served.process.poll() is None
+
+
+def test_a_daemon_without_a_stdout_serves_all_the_same(shell: Shell, printer: PtyPrinter) -> None:
+    daemon = subprocess.Popen(
+        ["sh", "-c", 'exec "$@" >&-', "sh", *COMMAND, "serve", "--printer", "printer.toml"], cwd=shell.folder,
+        env=shell.environment, stdin=subprocess.DEVNULL, stderr=subprocess.PIPE,
+    )  # fmt: skip
+    shell.started.append(daemon)
+    assert daemon.stderr is not None
+    until(lambda: shell.do("status", *TO).code == 0, 10, "the daemon")
+    assert shell.do(*START, "--bed-clear").code == 0
+    watched = shell.do("watch", *TO)
+    assert (watched.code, watched.err) == (0, "")
+    daemon.terminate()
+    assert daemon.wait(10) == 0
+    assert daemon.stderr.read() == b""
+    daemon.stderr.close()
+
+
 def test_what_a_start_is_refused_for(served: Served, shell: Shell, printer: PtyPrinter) -> None:
     def refused(*words: str) -> tuple[int, str]:
         done = shell.do(*words)
