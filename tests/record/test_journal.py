@@ -154,6 +154,15 @@ def test_a_folder_that_is_not_there_is_told_once_and_tried_again(tmp_path: Path,
     assert journal.close()
 
 
+def test_a_folder_that_is_a_file_is_told_in_words_without_its_path(tmp_path: Path, told: list[str]) -> None:
+    (tmp_path / "file").touch()
+    journal = Journal(tmp_path / "file", told.append)
+    journal.put(begin())
+    assert not journal.close()
+    assert len(told) == 1
+    assert str(tmp_path) not in told[0], "it goes to a broker"
+
+
 def test_a_refusing_disk_is_left_in_peace_for_a_while(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     tries: list[float] = []
 
@@ -371,6 +380,28 @@ def test_a_later_versions_journal_is_left_alone(tmp_path: Path, told: list[str])
     assert "newer" in told[0]
     assert rows(tmp_path, "SELECT count(*) FROM runs") == [(0,)]
     assert [path.name for path in tmp_path.iterdir() if "corrupt" in path.name] == []
+
+
+@pytest.mark.parametrize("wrong", [Row(ENTRY, (RUN, object(), AT, "held", "{}"), True), Row("NO SQL AT ALL", (), True)])
+def test_a_row_that_is_wrong_costs_itself_alone(journal: Journal, tmp_path: Path, told: list[str], wrong: Row) -> None:
+    journal.put(begin(), entry(1), wrong, entry(3))
+    assert journal.flush()
+    assert kept(tmp_path) == [1, 3]
+    assert told == []
+
+
+def test_a_fault_of_the_writers_own_is_told_and_it_goes_on(
+    journal: Journal, tmp_path: Path, told: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as patch:
+        patch.setattr(journal, "_left_out_row", lambda: 1 // 0)
+        journal.put(begin(), entry(1))
+        assert not journal.flush()
+    journal.put(begin(), entry(2))
+    assert journal.flush()
+    assert kept(tmp_path) == [2]
+    assert len(told) == 1
+    assert "fault" in told[0]
 
 
 def test_an_entry_of_a_run_that_never_began_costs_itself_alone(journal: Journal, tmp_path: Path) -> None:

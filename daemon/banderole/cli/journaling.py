@@ -68,7 +68,10 @@ class Kept:
             except OSError as why:
                 if not self._refused:
                     self._refused = True
-                    self.told(f"a mark cannot be written ({why}): after a power cut now, look at the printer yourself")
+                    reason = why.strerror or getattr(why.__cause__, "strerror", None) or "no reason given"
+                    self.told(
+                        f"a mark cannot be written ({reason}): after a power cut now, look at the printer yourself"
+                    )
 
         self._last = threading.Thread(target=work, name="mark", daemon=True)
         self._last.start()
@@ -129,7 +132,7 @@ def _told(runner: Runner, alarm: str) -> Callable[[str], None]:
         try:
             loop.call_soon_threadsafe(runner.caution, alarm, text)
         except RuntimeError:
-            pass  # the loop is closed: the run is over, and the log has it
+            log.warning("%s", text)  # the loop is closed: the run is over
 
     return tell
 

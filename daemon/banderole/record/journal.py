@@ -78,6 +78,7 @@ class Journal:
         self._not_before = 0.0
         self._last_run = ""
         self._usable = True
+        self._lost = False
         self._closed = False
         self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
         self._thread.start()
@@ -123,6 +124,8 @@ class Journal:
             except Exception:  # of our own making; without the thread nothing would be kept at all
                 log.exception("the journal's writer has a fault")
                 self._rows.clear()
+                self._lost = True
+                self._let_go()
                 self._tell("fault", "has a fault of its own; some of the record is lost")
             closing = self._answer()
         self._let_go()
@@ -171,7 +174,7 @@ class Journal:
         began, most = time.monotonic(), OPEN_S if self._connection is None else SLOW_S
         try:
             self._write()
-        except sqlite3.Error as why:
+        except (sqlite3.Error, OSError) as why:
             self._refused(why)
         except NewerJournal as why:
             self._unusable(str(why))
@@ -181,7 +184,7 @@ class Journal:
             self._tell("slow", f"took {taken:.0f} s for one entry: the disk is slow, or failing")
 
     def _write(self) -> None:
-        """One transaction with all that waits. Raises sqlite3.Error, NewerJournal; then all of it still waits."""
+        """One transaction with all that waits. Raises sqlite3.Error, OSError, NewerJournal; then all of it still waits."""
         again: list[Row] = []
         if self._connection is None:
             self._connection = open_journal(self.path)
@@ -205,8 +208,10 @@ class Journal:
     def _execute(self, connection: sqlite3.Connection, row: Row) -> None:
         try:
             connection.execute(row.statement, row.values)
-        except sqlite3.IntegrityError as why:  # of a run that was never begun here: it costs the row, not the rest
-            log.warning("journal, left out: %s", why)
+        except sqlite3.Error as why:
+            if not _of_the_row(why):
+                raise
+            log.info("journal, left out: %s", why)
             self.left_out[row.kind or "essential"] += 1
 
     def _left_out_row(self) -> Row | None:
@@ -227,28 +232,28 @@ class Journal:
 
     # ---- what goes wrong
 
-    def _refused(self, why: sqlite3.Error) -> None:
-        log.warning("journal: %s", why)
+    def _refused(self, why: sqlite3.Error | OSError) -> None:
+        log.info("journal: %s", why)
         self._let_go()
         if is_corrupt(why):
             self._start_anew(why)
-        elif isinstance(why, sqlite3.OperationalError):
+        elif isinstance(why, sqlite3.OperationalError | OSError):
             self._not_before = time.monotonic() + RETRY_S
-            self._tell("refused", f"cannot be written ({why}): the run goes on, its record may be incomplete")
+            self._tell("refused", f"cannot be written ({_reason(why)}): the run goes on, its record may be incomplete")
         else:
             raise why
 
-    def _start_anew(self, why: sqlite3.Error) -> None:
+    def _start_anew(self, why: Exception) -> None:
         """Once; a disk that spoils the new one too is tried again later."""
         try:
             aside = set_aside(self.path)
             self._tell("corrupt", f"was corrupt ({why}): set aside as {aside.name}, a new one is begun")
             self._write()
         except (sqlite3.Error, OSError) as again:
-            log.warning("journal, begun anew: %s", again)
+            log.info("journal, begun anew: %s", again)
             self._let_go()
             self._not_before = time.monotonic() + RETRY_S
-            self._tell("refused", f"cannot be begun anew ({again}): the run goes on without a record")
+            self._tell("refused", f"cannot be begun anew ({_reason(again)}): the run goes on without a record")
 
     def _unusable(self, why: str) -> None:
         self._usable = False
@@ -260,9 +265,9 @@ class Journal:
         if ailment in self._said:
             return
         self._said.add(ailment)
-        log.warning("the journal %s", text)
+        log.info("the journal %s %s", self.path, text)
         if self._told is not None:
-            self._told(f"the journal {self.path} {text}")
+            self._told(f"the journal {text}")  # without its path, which is nobody's business on a broker
 
     def _let_go(self) -> None:
         connection, self._connection = self._connection, None
@@ -276,9 +281,21 @@ class Journal:
         if not asked:
             return False
         for one in asked:
-            one.kept = self._usable and not self._rows
+            one.kept = self._usable and not self._rows and not self._lost
             one.done.set()
+        self._lost = False
         return any(one.closing for one in asked)
+
+
+def _of_the_row(why: sqlite3.Error) -> bool:
+    """Of a run that was never begun here, with a value that no column takes, with a fault of ours: it costs the row alone."""
+    ours = (sqlite3.IntegrityError, sqlite3.InterfaceError, sqlite3.ProgrammingError)
+    return isinstance(why, ours) or getattr(why, "sqlite_errorcode", None) == sqlite3.SQLITE_ERROR
+
+
+def _reason(why: Exception) -> str:
+    """In words, without the path that an OSError has with it."""
+    return (why.strerror if isinstance(why, OSError) else None) or str(why)
 
 
 def _cost(rows: list[Row]) -> float:

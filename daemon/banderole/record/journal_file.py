@@ -29,7 +29,7 @@ class Unsound(sqlite3.DatabaseError):
 
 
 def open_journal(path: Path) -> sqlite3.Connection:
-    """The journal at `path`, made if it is not there. Raises sqlite3.Error, NewerJournal; `is_corrupt` tells which."""
+    """The journal at `path`, made if it is not there. Raises sqlite3.Error, OSError, NewerJournal; `is_corrupt` tells which."""
     connection = sqlite3.connect(path, isolation_level=None, timeout=BUSY_S)
     try:
         connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
