@@ -93,16 +93,28 @@ def test_an_id_that_another_begins_with_is_found_all_the_same(state: Path) -> No
 
 def test_a_journal_is_read_while_it_is_written(state: Path) -> None:
     made = journal(state, "bench-a")
-    run = Told(made, LATE)
-    run.start()
+    now = [0.0]
+    run = Told(made, LATE, clock=lambda: now[0])
+    run.start(flow=97.0)
+    now[0] = 11.0
+    run.recorder.thermal(reading())
     assert made.flush()
     found = find("last")
     assert (found.state, found.ended) == ("Running", None)
     assert " ?" in list(listed([found]))[1]
-    assert "no end is known" in "\n".join(heading(found, diary(found)))
+    said = "\n".join(heading(found, diary(found)))
+    assert "no end is known" in said
+    assert "found at the start: flow 97 %" in said
+    assert "last kept: " in said
+    assert "at 0.90 mm, 20 % of the motion done" in said
+    run.event("restored", values={"flow": 97.0})
     run.end()
     assert made.close()
-    assert find("last").state == "Complete"
+    found = find("last")
+    assert found.state == "Complete"
+    said = "\n".join(heading(found, diary(found)))
+    assert "found at the start, and put back: flow 97 %" in said
+    assert "last kept" not in said
 
 
 def test_the_last_run_of_a_printer_is_the_last_whatever_the_clock_says(state: Path) -> None:

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any, Final
 
 from banderole.cli.say import clean
-from banderole.cli.sentences import NOTHING, sentence_of, setpoints
+from banderole.cli.sentences import NOTHING, figure, sentence_of, setpoints
 from banderole.record.runs import Entry, Past
 
 TYPE_CHECKING = False
@@ -128,6 +128,8 @@ def heading(run: Past, entries: list[Entry]) -> Iterator[str]:
     yield f"began {local(run.began)}, {over}"
     code = "" if run.exit is None else f" (exit {run.exit})"
     yield f"{clean(run.state or 'state unknown')}{code}: {clean(run.reason)}" if run.reason else clean(run.state)
+    if not run.ended and run.progress:
+        yield f"last kept: {_progress(run.progress)}"
     if summary.get("first_out"):
         yield f"first cause: {clean(summary['first_out'])}"
     proven = summary.get("heat_proven_off")
@@ -135,7 +137,14 @@ def heading(run: Past, entries: list[Entry]) -> Iterator[str]:
         yield "heat is off, and was seen to be" if proven else "heat was NOT proven off"
     yield from _blocks(summary)
     if run.prior:
-        yield f"found at the start, and put back: {setpoints(run.prior)}"
+        back = any(one.kind == "restored" and one.fields.get("values") for one in entries)
+        yield f"found at the start{', and put back' if back else ''}: {setpoints(run.prior)}"
+
+
+def _progress(progress: dict[str, Any]) -> str:
+    done = progress.get("fraction")
+    share = f", {100 * done:.0f} % of the motion done" if isinstance(done, int | float) else ""
+    return f"{local(progress.get('at'))}, at {figure(progress.get('height'), '.2f')} mm{share}"
 
 
 def _blocks(summary: dict[str, Any]) -> Iterator[str]:
