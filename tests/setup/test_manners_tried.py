@@ -10,6 +10,7 @@ from banderole.bench import EmulatedPrinter, Manners, MemoryPort
 from banderole.plan.machine_tables import Volume
 from banderole.setup import manners
 from banderole.setup.places_to_look import go_there, moves
+from banderole.setup.receive_buffer import LENGTHS
 from banderole.setup.talk import NoPrinter, Talk
 
 from tests.support.virtual_time import VirtualLoop, run_virtually
@@ -51,6 +52,7 @@ def test_the_receive_buffer_is_found_by_what_it_loses(size: int, settings: tuple
     assert found.least <= size <= found.most
     assert found.most - found.least <= max(16, size // 4)
     assert {text.split()[0] for text in commands(board)} <= {"M105", "G4", "M110"}
+    assert sum(text.startswith("G4") for text in commands(board)) == len(LENGTHS)
 
 
 def test_a_large_buffer_hides_what_it_would_lose() -> None:

@@ -36,6 +36,17 @@ def test_usual_sizes_are_found_to_some_bytes(queued: int) -> None:
         assert found.most - found.least <= 12
 
 
+@given(buffer=st.integers(64, 1000), queued=st.integers(2, 16), which=st.integers(0, 7), lost=st.integers(1, 3))
+def test_one_burst_that_lost_more_than_it_had_to_does_not_mislead(
+    buffer: int, queued: int, which: int, lost: int
+) -> None:
+    bursts = taken(buffer, queued)
+    spoilt = bursts[which]
+    bursts[which] = Taken(spoilt.sizes, max(0, spoilt.count - lost))
+    found = reckon(bursts)
+    assert found is None or found.least <= buffer
+
+
 def test_counts_that_cannot_be_give_nothing() -> None:
     assert reckon([]) is None
     assert reckon(taken(127, 4)[:2]) is None

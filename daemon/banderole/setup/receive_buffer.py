@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Final
 
 from banderole_protocol.framing import frame
@@ -26,6 +27,7 @@ MOST_RANGE: Final = 16
 """Bytes of range left, or a quarter of the least, up to which a buffer counts as measured: the least holds anyway."""
 LEAST_BURSTS: Final = 3
 """Fewer leave many sizes."""
+MOST_SPOILT: Final = 2
 LEAST_BUFFER, MOST_BUFFER = 64, 4096
 # Bytes; below the first a printer file takes none, and an ordinary line of a file does not fit.
 
@@ -63,14 +65,20 @@ def _padded(number: int, length: int) -> bytes:
 
 
 def reckon(bursts: Sequence[Taken]) -> Buffer | None:
-    """From bursts that lost something; None where they do not agree, or leave too wide a range."""
-    if len(bursts) < LEAST_BURSTS:
-        return None
-    ranges = [one for queued in range(MOST_QUEUED + 1) if (one := _range(bursts, queued)) is not None]
-    if not ranges:
-        return None
-    least, most = min(low for low, _ in ranges), max(high for _, high in ranges)
-    return Buffer(least, most) if most - least <= max(MOST_RANGE, least // 4) else None
+    """From bursts that lost something; None where they do not agree, or leave too wide a range.
+
+    A board that was slow to read for a moment loses more than its buffer makes it: where the bursts do not agree, one
+    or two of them may be left out, and the range is all that any such choice allows.
+    """
+    for spoilt in range(MOST_SPOILT + 1):
+        if len(bursts) - spoilt < LEAST_BURSTS:
+            return None
+        chosen = combinations(bursts, len(bursts) - spoilt)
+        ranges = [one for some in chosen for queued in range(MOST_QUEUED + 1) if (one := _range(some, queued))]
+        if ranges:
+            least, most = min(low for low, _ in ranges), max(high for _, high in ranges)
+            return Buffer(least, most) if most - least <= max(MOST_RANGE, least // 4) else None
+    return None
 
 
 def _range(bursts: Sequence[Taken], queued: int) -> tuple[int, int] | None:

@@ -78,10 +78,12 @@ class Talk:
         """Numbering anew, whatever half line the printer may hold. Raises NoPrinter."""
         until = _now() + within
         while _now() < until:
+            self._line.write(b"\n")
+            await self.quiet(QUIET_S)  # what it says of that half line, and what it throws away with it, is over then
             self.heard.clear()
             self._next = 1
-            self._line.write(b"\n" + frame(0, b"M110 N0"))
-            if await self.wait(lambda: any(isinstance(one, Ok) for one in self.heard), AGAIN_S):
+            self._line.write(frame(0, b"M110 N0"))
+            if await self.wait(self._answered, AGAIN_S) and not self._refused:
                 await self.quiet(QUIET_S)
                 return
         raise NoPrinter(f"{self._name}: the printer no longer answers; look at it, then begin again")
