@@ -45,11 +45,13 @@ def serve(printer: Annotated[str, typer.Option("--printer", help="the printer fi
 
 async def _serve(settings: Printer, output: Output) -> int:
     from banderole.cli.daemon import Daemon
-    from banderole.cli.run_command import port_of
+    from banderole.cli.run_command import CAUTION, port_of
+    from banderole.cli.say import paragraph
     from banderole.cli.stage import Signals, outlets_of, signals
 
     daemon = Daemon(settings, port_of, lambda event: _write(output, event))
     async with outlets_of(daemon) as outlets, signals(Signals(daemon.signalled, daemon.leave)):
+        output.write(f"{paragraph(CAUTION)}\n")
         output.write(f"serving {settings.name}: banderole start FILE --schedule SCHEDULE --to {settings.name}\n")
         return await daemon.live(outlets)
 
