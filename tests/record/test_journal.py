@@ -171,11 +171,11 @@ def test_a_refusing_disk_is_left_in_peace_for_a_while(tmp_path: Path, monkeypatc
         return open_journal(path)
 
     monkeypatch.setattr(journal_module, "open_journal", counted)
-    monkeypatch.setattr(journal_module, "RETRY_S", 0.2)
+    monkeypatch.setattr(journal_module, "RETRY_S", 0.1)
     folder = tmp_path / "gone"
     journal = Journal(folder)
     journal.put(begin())
-    end = time.monotonic() + 0.24
+    end = time.monotonic() + 0.12
     while time.monotonic() < end:
         journal.put(entry(1))
         time.sleep(0.002)

@@ -22,8 +22,8 @@ from tests.support.journals import Told
 
 NAME = "bench-a"
 EXAMPLE = Path(__file__).parents[2] / "examples" / "bench-a.toml"
-STALL_S = 0.1
-AT_ONCE_S = 0.05
+STALL_S = 0.04
+AT_ONCE_S = 0.06
 
 
 @pytest.fixture(autouse=True)
