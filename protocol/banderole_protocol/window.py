@@ -199,6 +199,10 @@ class Window:
         """Lines written and not yet acknowledged."""
         return self._written
 
+    def motion_left_s(self, now: float) -> float:
+        """Motion that was taken and may not be carried out yet, s, by the motion clock."""
+        return self._clock.left_s(now)
+
     def oldest(self) -> Line | None:
         """The line whose answer is owed first."""
         return self._out[0] if self._written else None

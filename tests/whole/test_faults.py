@@ -71,6 +71,25 @@ def setpoint_falsified(place: Place, *, window: int) -> None:
     place.verdict(log).all_of_it(LAYER, STEPS, BANDS, TOLERANCE)
 
 
+def motion_falsified(place: Place, *, window: int, faults: tuple[str, ...]) -> None:
+    """The XOR misses it, and the next block may set it right again: on a line that damages each block is asked after."""
+    code, run, log = faulty(place, *faults, window=window)
+    assert code == 5, (code, run.stderr())
+    ended = run.events()[-1]
+    assert ended["first_out"] == "position_audit", ended
+    assert "of the file" in ended["reason"]
+    assert ended["inserted"]["readback"] > 1
+    place.verdict(log, whole=False).heat_off()
+    blocks = {line.split(";")[0].strip() for line in place.data.decode().splitlines()}
+    texts = [row["text"] for row in log.commands]
+    texts = texts[: texts.index("M104 S0")]
+    wrong = max(at for at, text in enumerate(texts) if text.startswith("G") and text not in blocks)
+    after = [text for text in texts[wrong + 1 :] if text not in ("M114", "M105")]
+    assert len(after) <= 1, (
+        f"the file went on after the wrong motion: {after}"
+    )  # one, where a way back of ours was falsified
+
+
 def trips(
     place: Place, *, faults: tuple[str, ...], alarms: tuple[str, ...], proven: bool = True, **how: object
 ) -> None:
@@ -166,6 +185,9 @@ CASES = {
     **{f"many at once, seed {seed}": partial(many, seed=seed) for seed in range(5)},
     **{f"S2 a setpoint falsified, window {window}": partial(setpoint_falsified, window=window) for window in (0, 96)},
     **{f"S11 restarts, window {window}": partial(restarted, window=window) for window in (0, 96)},
+    **{f"S2b a motion falsified, window {window}": partial(motion_falsified, window=window, faults=(f"S1@{PRINTING}", "S2b@75"))
+       for window in (0, 96)},
+    "S2b in a layer": partial(motion_falsified, window=96, faults=("S1@50", "S2b@87")),
     "S15 halts": halted,
     "T1 sensor open": partial(trips, faults=(f"T1@{PRINTING}",), alarms=("sensor_impossible",)),
     "T1 sensor short": partial(trips, faults=(f"T1b@{PRINTING}",), alarms=("sensor_impossible",)),

@@ -32,6 +32,7 @@ from banderole.run.feeder import Feeder
 from banderole.run.guards import Guards
 from banderole.run.heat_watch import HeatWatch
 from banderole.run.make_safe import Cause
+from banderole.run.readback import Readback
 from banderole.run.state import Command, Refused, State, after, completed
 from banderole.run.status import status_of
 from banderole.run.steps import Procedure, RefusedAtStart, StopNow, Tripped
@@ -80,6 +81,7 @@ class Engine:
         self.polling = False
         self.reports = False
         self.inactivity = False  # whether the board's own shutdown was armed
+        self.readback = Readback()
         self.port_gone = False
         self.restarted_while_starting = False
         self.somebody_there = False
@@ -121,6 +123,7 @@ class Engine:
             self._hear(event)
         self._poll_if_due()
         self._guards.on_tick(self)
+        self.readback.on_tick(self)
         self._hear(Tick())
         return self._out()
 
@@ -151,14 +154,17 @@ class Engine:
 
     def data_to_send(self, now: float) -> bytes:
         """What to write now; b"" if nothing may be."""
-        window, feeder = self.window, self.feeder
+        window, feeder, readback = self.window, self.feeder, self.readback
         if self.feeding:
             slower = 100.0 / max(1.0, self.feed)
-            while window.wants and (block := feeder.next()) is not None:
+            while window.wants and readback.open and (block := feeder.next()) is not None:
                 window.send(block.text, block, block.seconds * slower)
                 self.line = block.line
                 if block.seconds:
                     self.moved_at = now
+                readback.sent(self, block)
+        else:
+            readback.drop()
         if not self.answered and self.cause is None and window.out_lines:
             return b""  # it may be another device: the greeting alone goes out, not the window's questions after it
         return window.data_to_send(now)
@@ -210,6 +216,7 @@ class Engine:
                 self._read(self.watch.report(readings, self.now))
             case Position():
                 self.position = event
+                self.readback.on_position(self, event)
             case Note(text=text) if self.asked is not None:
                 value = answer_of(self.asked, text)
                 self.answer = self.answer if value is None else value
@@ -219,6 +226,7 @@ class Engine:
                 self.capabilities[name] = enabled
             case Rewritten(number=number, lines=lines):
                 self.resends += 1
+                self.readback.refused(self.account.blocks)
                 self.notify("link_resent", line_number=number, lines=lines)
             case Broken(restarted=restarted, reason=reason):
                 self._broken(restarted, reason)
@@ -345,6 +353,7 @@ class Engine:
         self.window.send(one.block, one, one.seconds)
         if one.block[:1] == b"G":
             self.moved_at = self.now
+            self.readback.drop()  # the printer is elsewhere when it answers
 
     def greet(self) -> None:
         """Begin the conversation anew."""

@@ -27,6 +27,10 @@ class Feeder:
         self._blocks: list[Block] = []
         self._modal = modal  # the state before the first block of `_blocks`
         self._next = 0  # of `_blocks`; negative: that many blocks from the end of `_before`
+        self._known = (
+            0,
+            modal,
+        )  # the state before that block of `_blocks`, so that it is not reckoned from the first again
         self.deposits = False  # whether the present stretch lays anything down
 
     def load(self, stretch: Stretch) -> None:
@@ -39,7 +43,7 @@ class Feeder:
             self._before = self._before + self._blocks
         self._let_go()
         self._blocks, self._modal = stretch.blocks, stretch.modal
-        self._next = 0
+        self._next, self._known = 0, (0, stretch.modal)
         self.deposits = any(block.laid for block in stretch.blocks)
 
     def _let_go(self) -> None:
@@ -55,7 +59,7 @@ class Feeder:
         """What went out last went out apart (a waiting command, a homing): begin anew from this state."""
         self._before, self._before_modal = [], modal
         self._blocks, self._modal = [], modal
-        self._next = 0
+        self._next, self._known = 0, (0, modal)
 
     def next(self) -> Block | None:
         """The next block to be sent, or None."""
@@ -85,7 +89,10 @@ class Feeder:
         if self._next < 0:
             modal, sent = self._before_modal.copy(), self._before[: self._next]
         else:
-            modal, sent = self._modal.copy(), self._blocks[: self._next]
+            known, before = self._known if self._known[0] <= self._next else (0, self._modal)
+            modal, sent = before.copy(), self._blocks[known : self._next]
         for block in sent:
             modal.apply(block.text)
+        if self._next >= 0:
+            self._known = (self._next, modal.copy())
         return modal

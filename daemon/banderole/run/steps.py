@@ -16,6 +16,7 @@ from banderole_protocol.replies import Position, Report
 
 from banderole.run.aside import Excursion
 from banderole.run.effects import Ours
+from banderole.run.readback import AUDIT_MM, audit_trip, off
 from banderole.run.settle import Settle, SettleState
 from banderole.run.trips import Trip
 
@@ -28,8 +29,6 @@ Waiting = Generator[None, Any, T]
 """A procedure that returns a T when it is done."""
 Procedure = Generator[None, Any, None]
 
-AUDIT_MM: Final = 0.05
-"""Reports have two decimals, and relative moves add up their rounding; a lost digit moves the nozzle by tenths at least."""
 TRIES: Final = 4
 """Of a setpoint or a question. One in some hundred damaged lines passes the checksum; four in a row do not."""
 PROOF_S: Final = 3.0
@@ -85,30 +84,16 @@ def drain(e: Engine, modal: Modal) -> Procedure:
     Raises Tripped where they differ twice: a damaged line that the checksum let pass has moved the part (fault S2b).
     """
     e.phase = "draining"
-    off = None
+    wrong = None
     for _ in range(2):
         position = yield from locate(e)
-        off = None if position is None else _off(modal, position)
-        if off is None or off[1] <= AUDIT_MM:
+        wrong = None if position is None else off(modal, position)
+        if wrong is None or wrong[1] <= AUDIT_MM:
             break
-    if off is not None and off[1] > AUDIT_MM:
-        axis, wrong = off
-        text = (
-            f"the printer is {wrong:.2f} mm off in {axis} after line {e.line} of the file: the part is not what it says"
-        )
-        raise Tripped(Trip("position_audit", round(wrong, 3), AUDIT_MM, text))
+    if wrong is not None and wrong[1] > AUDIT_MM:
+        raise Tripped(audit_trip(*wrong, e.line))
     e.account.rest(e.now)
-    e.notify("position_audit", line=e.line, off_mm=None if off is None else round(off[1], 3))
-
-
-def _off(modal: Modal, position: Position) -> tuple[str, float] | None:
-    """The axis that is furthest off, and by how much, mm; None where no axis is known."""
-    differences = {axis: abs(modal.told(axis, getattr(modal, axis.lower())) * modal.scale - getattr(position, axis.lower()))
-                   for axis in modal.known}  # fmt: skip
-    if not differences:
-        return None
-    axis = max(differences, key=lambda one: differences[one])
-    return axis, differences[axis]
+    e.notify("position_audit", line=e.line, off_mm=None if wrong is None else round(wrong[1], 3))
 
 
 def set_heat(e: Engine, targets: dict[str, float], reason: str) -> Procedure:
