@@ -72,16 +72,6 @@ def test_from_nothing_to_a_printer_file_without_anybody_there(shell: Shell, boar
     assert "there is a printer file already" in again.complaint
 
 
-def test_without_a_yes_nothing_heats_and_nothing_moves(shell: Shell, board: PtyPrinter) -> None:
-    done = shell.do(*words(shell, "--aside", "15,20", "--e-mode", "joined", "--out", "here.toml"), seconds=90)
-    assert done.code == 0, done.err
-    assert "the heater was not tried" in done.out
-    data = tomllib.loads((shell.folder / "here.toml").read_text())
-    assert data["firmware"]["e_mode"] == "joined"
-    assert not any(text.startswith((*HOT, "G28", "G0", "G1")) for text in executed(board))
-    assert not (shell.folder / "s" / "banderole" / NAME / "heaters.json").exists()
-
-
 def test_ctrl_c_in_the_heater_step_ends_with_heat_off_and_no_file(shell: Shell, board: PtyPrinter) -> None:
     process = shell.start(*words(shell, "--e-mode", "unknown", "--yes-heat"))
     until(lambda: any(text.startswith("M104 S60") for text in executed(board)), 60, "heat")
@@ -94,7 +84,9 @@ def test_ctrl_c_in_the_heater_step_ends_with_heat_off_and_no_file(shell: Shell, 
     assert not (shell.folder / "c" / "banderole" / f"{NAME}.toml").exists()
 
 
-def test_after_a_kill_in_the_heater_step_heat_goes_off_before_anything_else(shell: Shell, board: PtyPrinter) -> None:
+def test_after_a_kill_in_the_heater_step_heat_goes_off_first_and_without_a_yes_nothing_heats_or_moves(
+    shell: Shell, board: PtyPrinter
+) -> None:
     with board.lock:
         board.printer.manners = dataclasses.replace(board.printer.manners, restart_on_open=False)
     process = shell.start(*words(shell, "--e-mode", "unknown", "--yes-heat"))
@@ -102,11 +94,16 @@ def test_after_a_kill_in_the_heater_step_heat_goes_off_before_anything_else(shel
     process.kill()
     process.wait()
     before = len(executed(board))
-    again = shell.do(*words(shell, "--e-mode", "unknown"), seconds=90)
+    again = shell.do(*words(shell, "--aside", "15,20", "--e-mode", "joined", "--out", "here.toml"), seconds=90)
     assert again.code == 0, again.err
     assert "never ended: making the printer safe first" in again.err
     after = [text for text in executed(board)[before:] if not text.startswith(("M110", "M115", "M105"))]
     assert after[0].startswith("M104 S0")
+    assert {text.split()[-1] for text in after if text.startswith(HOT)} == {"S0"}
+    assert not any(text.startswith(("G28", "G0", "G1")) for text in after)
+    assert "the heater was not tried" in again.out
+    assert tomllib.loads((shell.folder / "here.toml").read_text())["firmware"]["e_mode"] == "joined"
+    assert not (shell.folder / "s" / "banderole" / NAME / "heaters.json").exists()
     assert not (shell.folder / "s" / "banderole" / NAME / "unfinished.json").exists()
 
 

@@ -44,7 +44,7 @@ async def receive_buffer(talk: Talk) -> Buffer | None:
         if not taken and not await _takes_padding(talk, length):
             return None
         lines = burst(talk.next_number + 1, length)
-        heard = await talk.burst(b"G4 P%d" % DWELL_MS, lines, UNDER_WAY_S, DWELL_MS / 1000 + BURST_S)
+        heard = await talk.burst(b"G4 P%d" % DWELL_MS, lines, UNDER_WAY_S, DWELL_MS / 1000, BURST_S)
         count = -1  # the dwell's own
         for one in heard:
             if isinstance(one, Resend | Refusal):

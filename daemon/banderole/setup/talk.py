@@ -34,6 +34,8 @@ AGAIN_S: Final = 1.0
 TRIES: Final = 5
 QUIET_S: Final = 0.1
 """After a refusal: the `ok` that most boards send behind it must not pass for the next answer."""
+STILL_S: Final = 0.4
+"""Nothing more comes of a burst: a board that is awake answers a line within some hundredths of a second."""
 
 
 class Line(Protocol):
@@ -111,13 +113,20 @@ class Talk:
         await self.wait(lambda: self._readings() is not None, QUIET_S)
         return self._readings()
 
-    async def burst(self, first: bytes, lines: Sequence[bytes], after: float, until: float) -> list[Reply]:
-        """`first` under the next number; `after` s later all the lines at once; what is heard within `until` s more."""
+    async def burst(self, first: bytes, lines: Sequence[bytes], after: float, busy: float, most: float) -> list[Reply]:
+        """`first` under the next number; `after` s later all the lines at once → what is heard.
+
+        The board is busy for `busy` s; then until nothing has come for a while, for `most` s at most.
+        """
         self.heard.clear()
         self._line.write(frame(self._next, first))
         await self.quiet(after)
         self._line.write(b"".join(lines))
-        await self.quiet(until)
+        await self.quiet(busy)
+        until, heard = _now() + most, -1
+        while heard != len(self.heard) and _now() < until:
+            heard = len(self.heard)
+            await self.quiet(STILL_S)
         return list(self.heard)
 
     def pulse_dtr(self) -> None:
