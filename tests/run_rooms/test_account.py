@@ -60,6 +60,8 @@ def test_filament_belongs_to_the_band_at_work(schedule: Schedule) -> None:
     account.taken(Block(4, b"G1 X4", 1.0))
     assert [account.bands[n].filament_mm for n in (1, 2, 3)] == [2.0, 3.0, 0.0]
     assert [band["state"] for band in account.as_bands()] == ["done", "at work", "ahead"]
+    account.complete = True
+    assert [band["state"] for band in account.as_bands()] == ["done", "done", "ahead"]
 
 
 @given(st.lists(st.floats(230, 250), min_size=1, max_size=40))

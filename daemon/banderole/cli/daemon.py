@@ -32,7 +32,7 @@ from typing import Any, Final
 
 from banderole.cli.errors import RefusedHere
 from banderole.cli.idle import idle_status, latched_alarms
-from banderole.cli.journaling import left_unfinished
+from banderole.cli.journaling import left_unfinished, take_latch_off
 from banderole.cli.marks import latched, not_to_reset, part_on_bed
 from banderole.cli.stage import Kept, Outlets, Step, carry_out
 from banderole.cli.starting import Begin, No, by, exit_of, has_begun, prepare, refusal, whose
@@ -203,7 +203,7 @@ class Daemon:
         ended, measured = await self._make_safe(whole_run.make_safe_only)
         refusal = f"not reset: {self._unsafe}" if ended is None else not_to_reset(ended, measured)
         if refusal is None:
-            latch.clear_latch(self.printer.name)
+            await asyncio.to_thread(take_latch_off, self.printer.name, by(who))
             self._tell("trip_reset", by(who))
             self._rest_now()
         if waiting.cancelled():

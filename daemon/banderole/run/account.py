@@ -67,6 +67,7 @@ class Account:
         self.bands = {band.number: BandAccount() for band in schedule.bands}
         self.band: int | None = None
         self.inserted: Counter[str] = Counter()
+        self.complete = False  # the whole file was carried out: the last band is done too
         self.blocks = 0
         self.seconds = 0.0  # least motion time of what was taken
 
@@ -129,6 +130,6 @@ class Account:
         ]
 
     def _state_of(self, number: int) -> str:
-        if number == self.band:
+        if number == self.band and not self.complete:
             return "at work"
         return "done" if self.bands[number].entered else "ahead"

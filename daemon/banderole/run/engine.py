@@ -308,6 +308,7 @@ class Engine:
         """The run is over."""
         if self.ended is None:
             self.state, self.proven, self.polling = state, proven, False
+            self.account.complete = state is State.COMPLETE
             self.phase = "ended"
             self.ended = Ended(state.value, exit_code, reason, proven)
             self.effect(self.ended)
