@@ -36,7 +36,7 @@ from banderole.cli.journaling import left_unfinished, take_latch_off
 from banderole.cli.marks import latched, not_to_reset, part_on_bed
 from banderole.cli.stage import Kept, Outlets, Step, carry_out
 from banderole.cli.starting import Begin, No, by, exit_of, has_begun, prepare, refusal, whose
-from banderole.link import handover, latch
+from banderole.link import handover
 from banderole.link.local_socket import Answer
 from banderole.link.port import PortError
 from banderole.plan.config import Printer
