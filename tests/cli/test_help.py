@@ -14,7 +14,7 @@ from tests.support.shell import Shell
 
 COMMANDS = (
     "abort", "demo", "estop", "hold", "identify", "make-safe", "ports", "report", "reset", "resume", "run", "runs",
-    "serve", "start", "status", "stop", "survey", "watch",
+    "serve", "setup", "start", "status", "stop", "survey", "watch",
 )  # fmt: skip
 # The parser of the commands, asked in a process of its own: it imports what warns of being old.
 PARSE = """
