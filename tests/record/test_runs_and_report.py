@@ -12,7 +12,7 @@ import pytest
 from banderole.cli.report_view import heading, in_full, listed, minded
 from banderole.places import PlaceError
 from banderole.record.journal import Journal
-from banderole.record.runs import JournalUnreadable, NoSuchRun, all_runs, diary, find, readings
+from banderole.record.runs import JournalUnreadable, NoSuchRun, all_runs, diary, find, heaters, readings
 
 from tests.support.journals import Told, band, reading
 from tests.support.shell import Shell
@@ -125,6 +125,28 @@ def test_the_last_run_of_a_printer_is_the_last_whatever_the_clock_says(state: Pa
         one.event("run_started", prior={})
     assert made.close()
     assert find("last").run == EARLY
+
+
+def test_what_the_last_run_found_of_the_heaters_is_there_for_the_next(state: Path) -> None:
+    assert heaters(state / "bench-a") == {}
+    made = journal(state, "bench-a")
+    for run, tau in ((EARLY, 61.5), (LATE, 63.25)):
+        one = Told(made, run)
+        one.start(flow=97.0)
+        one.recorder.heaters({"nozzle": {"gain": 330.0, "tau": tau, "band": 8.0, "up": 1.1}})
+        one.recorder.heaters({})
+    assert made.close()
+    assert heaters(state / "bench-a") == {"nozzle": {"gain": 330.0, "tau": 63.25, "band": 8.0, "up": 1.1}}
+
+
+@pytest.mark.parametrize("damage", [{"tau": -1.0}, {"tau": "x"}, {"gain": 1e9}])
+def test_heaters_that_make_no_sense_are_left_out(state: Path, damage: dict[str, object]) -> None:
+    made = journal(state, "bench-a")
+    one = Told(made, EARLY)
+    one.start(flow=97.0)
+    one.recorder.heaters({"nozzle": {"gain": 330.0, "tau": 60.0, **damage}, "bed": {"gain": 90.0, "tau": 300.0}})  # type: ignore[dict-item]
+    assert made.close()
+    assert set(heaters(state / "bench-a")) == {"bed"}
 
 
 def test_readings_are_read_back(state: Path) -> None:

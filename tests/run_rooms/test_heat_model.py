@@ -168,6 +168,26 @@ def test_one_accident_cannot_spoil_predictions_for_good() -> None:
     assert after == pytest.approx(first, rel=0.1)
 
 
+def test_what_one_run_found_predicts_in_the_next_until_it_knows_better_and_arms_nothing() -> None:
+    model = Tower(HeaterSim(tau=180.0, dead=0.0, control="p"), 1.0).run([240.0, 234.0, 240.0]).model
+    learned = model.learned()
+    assert learned is not None
+    assert learned["tau"] == pytest.approx(180.0, rel=0.1)
+    fresh = HeaterModel()
+    assert fresh.learned() is None
+    fresh.begin_with(learned)
+    assert fresh.predict(240.0, 234.0, 1.5, 8.0) == pytest.approx(model.predict(240.0, 234.0, 1.5, 8.0), rel=0.1)
+    assert fresh.curve is None
+    assert fresh.expected(25.0, 240.0, 10.0) is None
+    assert fresh.learned() == learned
+    other = Tower(HeaterSim(tau=60.0, dead=0.0, control="p"), 1.0)
+    other.model.begin_with(learned)
+    other.run([240.0, 234.0, 240.0])
+    found = other.model.learned()
+    assert found is not None
+    assert found["tau"] == pytest.approx(60.0, rel=0.1)
+
+
 def test_nothing_known_nothing_said() -> None:
     model = HeaterModel()
     assert model.predict(25.0, 240.0, 1.5, 8.0) is None

@@ -88,6 +88,9 @@ async def journaled(runner: Runner) -> AsyncIterator[None]:
     if not isinstance(runner.marks, Kept):
         yield
         return
+    from banderole.record.runs import heaters
+    from banderole.setup import heaters_file
+
     folder = state_folder(runner.printer.name)
     journal = Journal(folder, _told(runner, "journal"))
     runner.marks.told = _told(runner, "marks")
@@ -98,9 +101,16 @@ async def journaled(runner: Runner) -> AsyncIterator[None]:
     )  # first, so that no fault of another costs the record
     runner.outlets.thermal.insert(0, _guarded(recorder.thermal, fault))
     runner.outlets.state.append(_guarded(recorder.state, fault))
+    models = runner.engine.watch.models
+    former = {**heaters_file.read(runner.printer.name), **await asyncio.to_thread(heaters, folder)}
+    for heater, learned in former.items():
+        if heater in models:
+            models[heater].begin_with(learned)
     try:
         yield
     finally:
+        found = {heater: model.learned() for heater, model in models.items()}
+        _guarded(recorder.heaters, fault)({heater: one for heater, one in found.items() if one is not None})
         ended = runner.engine.ended
         if runner.job is None and ended is not None and ended.proven:
             recorder.never_ended()

@@ -14,6 +14,7 @@ from banderole.record.schema import (
     END,
     ENTRY,
     FORGET,
+    HEATERS,
     PRIOR,
     PROGRESS,
     READINGS,
@@ -96,6 +97,11 @@ class Recorder:
             end = (event["at"], event.get("state"), event.get("exit"), event.get("reason"))
             rows.append(Row(END, (*end, self._facts.run, self._facts.what), True))
         self._journal.put(*rows)
+
+    def heaters(self, learned: dict[str, dict[str, float]]) -> None:
+        """What was found of the heaters, for the next run to begin with."""
+        if self._begun and learned:
+            self._journal.put(Row(ENTRY, (self._facts.run, None, utc(), HEATERS, dumped(learned)), True, HEATERS))
 
     def state(self, state: str) -> None:
         """The run is in another state now."""

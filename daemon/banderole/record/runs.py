@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from banderole.places import checked_name, state_folders
 from banderole.record.journal_file import FILE, NewerJournal, held_sound
+from banderole.record.schema import HEATERS
 
 BUSY_S: Final = 2.0
 MOST_NAMED: Final = 5
@@ -133,6 +134,26 @@ def never_ended(folder: Path) -> dict[str, Any] | None:
         return {"run": unended[0][0], "prior": _object(unended[0][1])} if unended else None
     except (JournalUnreadable, OSError):
         return None
+
+
+def heaters(folder: Path) -> dict[str, dict[str, float]]:
+    """What the last run that found out anything of this printer's heaters left for the next, by heater; {} for nothing.
+
+    Never raises: a run finds it out by itself too.
+    """
+    path = folder / FILE
+    query = "SELECT fields FROM entries WHERE kind = ? ORDER BY n DESC LIMIT 1"
+    try:
+        rows = _ask(path, query, HEATERS) if path.exists() else []
+        found = _object(rows[0][0]) if rows else {}
+    except (JournalUnreadable, OSError):
+        return {}
+    return {heater: one for heater, one in found.items() if _sound(one)}
+
+
+def _sound(one: Any) -> bool:
+    figures = [one.get("gain"), one.get("tau"), *one.values()] if isinstance(one, dict) else [None]
+    return all(isinstance(figure, int | float) and 0 < figure < 1e6 for figure in figures)
 
 
 def _runs_in(path: Path) -> list[Past]:

@@ -33,6 +33,8 @@ CREATE TABLE readings (n INTEGER PRIMARY KEY, run INTEGER NOT NULL, at TEXT NOT 
 CREATE INDEX readings_of_run ON readings(run);
 """
 
+HEATERS: Final = "heaters"
+"""Kind of the entry that keeps what a run found of the heaters."""
 _RUN: Final = "(SELECT n FROM runs WHERE id = ?)"
 BEGIN: Final = "INSERT OR IGNORE INTO runs (id, what, printer, file, title, began) VALUES (?, ?, ?, ?, ?, ?)"
 """A run that is made safe at the next start goes on under the row it has: the first words stand."""

@@ -241,7 +241,12 @@ def _wait_for_heat(e: Engine, item: PreWait, heater: str, value: float, excursio
     while True:
         began = e.now
         predicted = e.predicted_s({heater: value})
-        bound = PRE_WAIT_S[heater] if predicted is None else max(PRE_WAIT_LEAST_S, PRE_WAIT_FACTOR * predicted)
+        found = (
+            e.watch.models[heater].curve is not None
+        )  # in this run: what is known of runs before may be another heater's
+        bound = (
+            PRE_WAIT_S[heater] if predicted is None or not found else max(PRE_WAIT_LEAST_S, PRE_WAIT_FACTOR * predicted)
+        )
         yield from set_heat(e, {heater: value}, "pre_wait")
         e.settling({heater: value}, predicted)
         verdict = yield from soak(

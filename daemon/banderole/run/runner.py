@@ -358,6 +358,7 @@ class Runner:
             "blocks": account.blocks,
             "inserted": dict(account.inserted),
             "resends": self.engine.resends,
+            "heaters": {heater: model.quality for heater, model in self.engine.watch.models.items() if model.curve},
             "bands": [{k: v for k, v in band.items() if k != "state"} for band in account.as_bands()],
         }
 

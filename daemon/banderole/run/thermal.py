@@ -26,6 +26,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from statistics import median
 
@@ -77,6 +78,26 @@ class HeaterModel:
         self._predictions: deque[_Prediction] = deque(maxlen=REMEMBERED)
         self._pace: dict[bool, float] = {}  # by direction: travel found over travel modelled
         self._outcomes = 0
+        self._former: HeatCurve | None = None  # of runs before this one: predicts until this run has found its own
+        self._former_pace: dict[bool, float] = {}
+
+    # -- from run to run
+
+    def learned(self) -> dict[str, float] | None:
+        """What a later run may begin with: `gain` and `band` °C, `tau` s, `up` and `down` paces; None: nothing is known."""
+        curve = self._curve or self._former  # a run that began warm may find out nothing but how its crossings went
+        if curve is None:
+            return None
+        found = {"gain": curve.gain, "tau": curve.tau, "band": curve.band}
+        paces = {**self._former_pace, **self._pace}
+        return found | {name: paces[rising] for name, rising in (("up", True), ("down", False)) if rising in paces}
+
+    def begin_with(self, learned: Mapping[str, float]) -> None:
+        """Predict by what `learned` gave in a run before, until this run knows better. Arms nothing: a heater may be another."""
+        self._former = HeatCurve(ROOM, learned["gain"], learned["tau"], learned.get("band", USUAL_BAND))
+        self._former_pace = {
+            rising: learned[name] for name, rising in (("up", True), ("down", False)) if name in learned
+        }
 
     # -- learning
 
@@ -140,13 +161,14 @@ class HeaterModel:
 
     def predict(self, start: float, target: float, tolerance: float, dwell_s: float) -> float | None:
         """Seconds until settled within `tolerance`, dwell included; None: not known yet, or out of reach."""
-        if self._curve is None:
+        curve = self._curve or self._former
+        if curve is None:
             return None
-        raw = self._curve.travel(start, target, tolerance)
+        raw = curve.travel(start, target, tolerance)
         if raw is None:
             return None
         rising, large = target > start, abs(target - start) > LARGE_STEP
-        total = dwell_s + (raw if large else raw * self._pace.get(rising, 1.0))
+        total = dwell_s + (raw if large else raw * self._pace.get(rising, self._former_pace.get(rising, 1.0)))
         if not large:
             self._predictions.append(_Prediction(total, raw, dwell_s, rising))
         return total
@@ -174,6 +196,6 @@ class HeaterModel:
     def quality(self) -> str:
         """How good the model is, in a phrase."""
         if self._curve is None:
-            return "not known yet"
+            return "known from runs before" if self._former is not None else "not known yet"
         parts = f"τ {self._curve.tau:.0f} s ± {100 * self._error_tau:.0f} %, reach {self._curve.ceiling:.0f} °C"
         return f"{parts}, {self._outcomes} outcomes seen" if self._outcomes else parts
