@@ -31,6 +31,8 @@ CLIMBS_C: Final = 10.0
 degrees a second (common practice, no source). One that climbs further is stuck on, however steady it reads by then."""
 LADDER_S: Final = 60.0
 """All rungs together; a heat-off queued behind a wait of the printer's own, with readings coming, stops this clock."""
+FRESH_S: Final = 2.0
+"""A reading older than this says where a heater was, not where it is."""
 READINGS: Final = 3
 """In a row: one reading may be of before, two may be noise."""
 DEAF_S: Final = 5.0
@@ -138,9 +140,14 @@ def _in_line(e: Engine, lift: bool, limit_s: float = PROOF_S) -> Waiting[bool]:
 
 
 def _at_command(e: Engine) -> dict[str, float]:
-    """What the readings may not exceed: those of now, and on a later rung not much more than at the first heat-off."""
-    first = e.at_heat_off
-    return {heater: min(now, first.get(heater, now) + CLIMBS_C) for heater, now in e.watch.measured.items()}
+    """What the readings may not exceed: those of now, and on a later rung not much more than at the first heat-off.
+
+    A reading from before the port was gone is not of now: the heater may have climbed since.
+    """
+    most = {heater: e.at_heat_off.get(heater, now) + CLIMBS_C for heater, now in e.watch.measured.items()}
+    since = e.now - max(FRESH_S, 3 * e.printer.thermal.report_s)
+    fresh = {heater: now for heater, now in e.watch.measured.items() if e.watch.read_at.get(heater, 0.0) >= since}
+    return {heater: min(fresh.get(heater, limit), limit) for heater, limit in most.items()}
 
 
 def _taken(e: Engine, orders: list[Ours], limit_s: float) -> Waiting[bool]:
