@@ -33,7 +33,8 @@ from banderole.setup.heat_step import HeatStep
 from banderole.setup.printer_file import Draft
 
 USUAL_BUFFER: Final = 127
-"""Bytes of a small board's receive buffer, where it could not be measured (common practice, no source)."""
+"""Bytes of a small board's receive buffer (common practice, no source): where it could not be measured, and the most that is
+relied on where it was. A burst spoilt in just the wrong way makes a large buffer look larger by a tenth."""
 LEAST_BUFFER: Final = 64
 MOST_WINDOW: Final = 96
 """Bytes in flight that fill a line of 250000 baud; more only lengthens what a heat-off stands behind."""
@@ -207,11 +208,12 @@ class Flow:
             put(
                 "serial",
                 "receive_bytes",
-                size.least,
+                (relied_on := min(size.least, USUAL_BUFFER)),
                 "measured",
-                f"between {size.least} and {size.most}, by what it loses",
+                f"between {size.least} and {size.most}, by what it loses"
+                + "; no more is needed" * (size.least > relied_on),
             )
-            window = min(MOST_WINDOW, size.least - HEAT_OFF_BYTES)
+            window = min(MOST_WINDOW, relied_on - HEAT_OFF_BYTES)
             put("serial", "window_bytes", window, "follows", "from receive_bytes, room for a heat-off left")
         self._e_mode(found.e_mode)
         return found
