@@ -81,15 +81,19 @@ def ask(request: dict[str, Any], to: str | None, broker: str | None, root: str) 
 
 def act(request: dict[str, Any], to: str | None, broker: str | None, root: str, json: bool) -> None:
     """Ask, say the answer, leave with its exit code."""
-    answer = ask(request, to, broker, root)
+    leave_with(str(request["command"]), ask(request, to, broker, root), json)
+
+
+def leave_with(command: str, answer: dict[str, Any], json: bool) -> None:
+    """Say the answer to a command, and leave with its exit code."""
     accepted = answer.get("accepted") is True
     said = clean(answer.get("reason") or answer.get("state") or "no reason given")
     if json:
         say(json_.dumps(answer, ensure_ascii=False))
     elif accepted:
-        say(f"{request['command']}: accepted; {said}")
+        say(f"{command}: accepted; {said}")
     else:
-        complain(f"{request['command']}: refused; {said}")
+        complain(f"{command}: refused; {said}")
     code = answer.get("exit")
     raise typer.Exit(code if isinstance(code, int) and (accepted or code) else 0 if accepted else 3)
 

@@ -6,7 +6,6 @@ Never over a broker: somebody has seen the bed.
 from __future__ import annotations
 
 import contextlib
-import json as json_
 import os
 import sys
 from collections.abc import Iterator
@@ -15,9 +14,9 @@ from typing import Annotated, Final
 
 import typer
 
-from banderole.cli.control import Json, To, named
+from banderole.cli.control import Json, To, leave_with, named
 from banderole.cli.errors import Unreadable
-from banderole.cli.say import clean, complain, say
+from banderole.cli.say import clean
 from banderole.link import client
 
 TYPE_CHECKING = False
@@ -52,16 +51,7 @@ def start(
         answer = client.ask(name, request, WITHIN_S, (gcode, steps))
         if answer.get("bed") and sys.stdin is not None and sys.stdin.isatty() and _is_clear(answer):
             answer = client.ask(name, {**request, "bed_clear": True}, WITHIN_S, (gcode, steps))
-    accepted = answer.get("accepted") is True
-    said = clean(answer.get("reason") or answer.get("state") or "no reason given")
-    if json:
-        say(json_.dumps(answer, ensure_ascii=False))
-    elif accepted:
-        say(f"start: accepted; {said}")
-    else:
-        complain(f"start: refused; {said}")
-    code = answer.get("exit")
-    raise typer.Exit(code if isinstance(code, int) and (accepted or code) else 0 if accepted else 3)
+    leave_with("start", answer, json)
 
 
 def _called(path: Path) -> str:
