@@ -1,7 +1,8 @@
 """Arcs: centre, radius and sweep from the words of a G2 or G3 (NIST RS274/NGC, NISTIR 6556 v3, §3.5.3).
 
 Centre form (I, J, K, always incremental) and radius form (+R at most 180°, −R more). In centre form an end at the start is a
-full circle; in radius form it has no centre.
+full circle; in radius form it has no centre. A divergence from NIST: what is an error there is taken as it best can be, since
+the file is sent as it stands anyway, and `flaw_of` says so.
 """
 
 from __future__ import annotations
@@ -12,7 +13,14 @@ from typing import Final, NamedTuple
 SAME_MM: Final = 1e-6
 """Points closer than this are the same: far below a motor's step, far above the rounding of a sum."""
 
+WRONG_MM: Final = 0.01
+"""How far an arc's ends may differ in their distance from its centre. NIST has 0.002 mm; but where a file rounds start, end and
+centre to 0.001 mm each, up to 0.003 mm of difference is nobody's fault, and some write 0.01 mm."""
+
+_QUARTER: Final = math.pi / 2
+
 Point = tuple[float, float, float]
+Box = tuple[float, float, float, float]
 
 # Plane → its first and second axis, so that a counter-clockwise turn goes from the first to the second.
 PLANES: Final = {"G17": (0, 1), "G18": (2, 0), "G19": (1, 2)}
@@ -46,6 +54,37 @@ def arc_of(
     sweep = _sweep(clockwise, here, there, centre)
     third = 3 - first - second
     return Arc(centre, radius, sweep, math.hypot(radius * sweep, end[third] - start[third]))
+
+
+def box_of(arc: Arc, clockwise: bool, plane: str, start: Point, end: Point) -> Box:
+    """What an arc covers of the bed: (x0, y0, x1, y1) in mm, as tight as can be."""
+    low, high = [*map(min, start, end)], [*map(max, start, end)]
+    axes = PLANES[plane]
+    begin = math.atan2(start[axes[1]] - arc.centre[1], start[axes[0]] - arc.centre[0])
+    if clockwise:  # the same way, walked from its end
+        begin -= arc.sweep
+    first, last = math.ceil(begin / _QUARTER), math.floor((begin + arc.sweep) / _QUARTER)
+    for quarter in range(first, last + 1):  # east, north, west, south of the centre, as far as it comes by there
+        axis, sign = axes[quarter % 2], (1, 1, -1, -1)[quarter % 4]
+        at = arc.centre[quarter % 2] + sign * arc.radius
+        low[axis], high[axis] = min(low[axis], at), max(high[axis], at)
+    return low[0], low[1], high[0], high[1]
+
+
+def flaw_of(arc: Arc | None, plane: str, start: Point, end: Point, words: dict[str, float], scale: float = 1.0) -> str:
+    """What is wrong with an arc as written, so that machines may take it differently; "" where nothing is."""
+    if arc is None:
+        return "an arc without a centre"
+    if plane != "G17":
+        return "an arc out of the XY plane: some firmware knows no other; its height between its ends is not followed"
+    if "P" in words:
+        return "an arc with P: some firmware makes that many turns"
+    if "R" in words:
+        short = math.dist(start[:2], end[:2]) / 2 - abs(words["R"] * scale)
+        return "an arc with a radius too small for its ends" if short > WRONG_MM else ""
+    if abs(math.dist(end[:2], arc.centre) - arc.radius) > WRONG_MM:
+        return "an arc whose ends lie at different distances from its centre"
+    return ""
 
 
 def _offset(here: tuple[float, float], i: float | None, j: float | None, scale: float) -> tuple[float, float] | None:

@@ -13,10 +13,11 @@ import math
 import re
 from typing import Final, Literal
 
-from .arcs import arc_of
+from .arcs import arc_of, box_of, flaw_of
 from .channels import FileSetpoint, setpoint_of
+from .doubts import doubt_of
 from .errors import OurError
-from .words import Word, head_of, is_mode, words_of
+from .words import Word, head_of, is_mode, scan
 
 EMode = Literal["joined", "apart"]
 """joined: G90 and G91 set the E axis too. apart: they leave E alone. Two families of firmware differ."""
@@ -26,7 +27,7 @@ OTHER: Final = 0  # passes: modes, fans that nobody scheduled, messages, unknown
 TRAVEL: Final = 1  # motion without deposit; a retraction or de-retraction is one too
 DEPOSIT: Final = 2  # motion while net filament goes forward
 SETPOINT: Final = 3  # sets a channel; details in `setpoint`
-HOME: Final = 4  # G28, G29 and the like: afterwards the position is asked, not assumed
+HOME: Final = 4  # G28, G29, parking and the like: afterwards the position is asked, not assumed
 DWELL: Final = 5  # G4; seconds in `seconds`
 PERSON: Final = 6  # M0, M1, M600: waits for a person
 
@@ -38,24 +39,17 @@ MOVED_MM: Final = 1e-6
 
 _N = rb"([-+]?(?:\d+\.?\d*|\.\d+))"
 _MOVE = re.compile(
-    rb"G0?([01])(?: F"
-    + _N
-    + rb")?(?: X"
-    + _N
-    + rb")?(?: Y"
-    + _N
-    + rb")?(?: Z"
-    + _N
-    + rb")?(?: E"
-    + _N
-    + rb")?(?: F"
-    + _N
-    + rb")?"
+    rb"[Gg]0?([01])(?: [Ff]%b)?(?: [Xx]%b)?(?: [Yy]%b)?(?: [Zz]%b)?(?: [Ee]%b)?(?: [Ff]%b)?" % ((_N,) * 6)
 )
-_HOMING = ("G28", "G29", "G30", "G32", "G33", "G34", "G425")
+_HOMING = frozenset(
+    (
+        *("G12", "G26", "G27", "G28", "G29", "G30", "G32", "G33", "G34", "G35", "G38.2", "G38.3", "G38.4", "G38.5"),
+        *("G42", "G61", "G76", "G425", "M48", "M125"),
+    )
+)
+"""Homing, probing, parking, wiping: all that moves the nozzle to where the file does not say. Common practice, no source."""
 _PERSON = ("M0", "M1", "M600", "M601")
 _AXES = "XYZ"
-_LENGTHS = frozenset("XYZE")
 
 
 class Modal:
@@ -151,12 +145,18 @@ class Modal:
                 None if e is None else float(e),
                 None if f1 is None and f2 is None else float(f2 or f1),
             )
-        return self._apply_words(words_of(block))
+        return self._apply_words(block)
 
-    def _apply_words(self, words: list[Word]) -> int:
+    def _apply_words(self, block: bytes) -> int:
+        words, clean = scan(block)
         head = self.head = head_of(words)
         self.seconds = self.fed = self.net = 0.0
-        self._check(head, words)
+        if doubt := doubt_of(head, words, block, clean):
+            self.unclear = doubt
+            if sum(letter in "GM" for letter, _ in words) > 1:  # which is one of the doubts
+                # NIST table 8: modes take effect before the command, wherever they stand in the block; M82 and M83 last.
+                for mode in sorted(filter(is_mode, words)):
+                    self._mode(head_of([mode]))
         if head in ("G0", "G1", "G2", "G3"):
             return self._motion_words(head, words)
         setpoint = setpoint_of(words)
@@ -167,23 +167,11 @@ class Modal:
             return SETPOINT
         return self._other(head, dict(words))
 
-    def _check(self, head: str, words: list[Word]) -> None:
-        letters = [letter for letter, _ in words]
-        if sum(letter in "GM" for letter in letters) > 1:
-            # NIST table 8: modes take effect before the command, wherever they stand in the block; M82 and M83 last.
-            for mode in sorted(filter(is_mode, words)):
-                self._mode(head_of([mode]))
-            self.unclear = "more than one command in a line: some firmware carries out the first alone"
-        elif len(set(letters)) < len(letters):
-            self.unclear = "a letter stands twice in a line"
-        elif not head and not _LENGTHS.isdisjoint(letters):
-            self.unclear = "no command before the axes: some firmware goes on with the last motion, some does nothing"
-
     def _other(self, head: str, named: dict[str, float | None]) -> int:
         match head:
             case "G4":
                 # Printing convention: P is milliseconds (seconds in NIST §3.5.4), S is seconds.
-                self.seconds = (named.get("S") or 0.0) + (named.get("P") or 0.0) / 1000
+                self.seconds = max(0.0, (named.get("S") or 0.0) + (named.get("P") or 0.0) / 1000)
                 return DWELL
             case "G10" if "P" not in named and "L" not in named:
                 self.firmware_back = True
@@ -193,8 +181,10 @@ class Modal:
                 self._mode(head)
             case "G92":
                 self._set_origin(named)
-            case "G92.1" | "G92.2":  # NIST §3.5.18: the offsets of all axes become zero
-                self.off_x = self.off_y = self.off_z = self.off_e = 0.0
+            case (
+                "G92.1" | "G92.2"
+            ):  # NIST §3.5.18: the offsets of all axes become zero; E, without a home, is none of them
+                self.off_x = self.off_y = self.off_z = 0.0
             case "M18" | "M84":
                 self._let_go(named)
             case _ if head in _HOMING:
@@ -238,6 +228,7 @@ class Modal:
             setattr(self, "off_" + low, getattr(self, low) - (named.get(axis) or 0.0) * self.scale)
 
     def _home(self, head: str, named: dict[str, float | None]) -> None:
+        """G28 homes, and drops what G92 has set of these axes (from memory); in NIST it is a motion, and offsets stay."""
         axes = [a for a in _AXES if a in named] or list(_AXES)
         if head == "G28":
             for axis in axes:  # assumed zero until the printer is asked
@@ -262,8 +253,11 @@ class Modal:
         z0 = self.z0 = self.z
         scale = self.scale
         self.arc_box = None
-        if f is not None and f > 0:
-            self.feed = f * scale
+        if f is not None:
+            if f > 0:
+                self.feed = f * scale
+            else:
+                self.unclear = "a feedrate that is not above zero: some firmware leaves it out, some stops"
         if self.relative:
             x1 = x0 if x is None else x0 + x * scale
             y1 = y0 if y is None else y0 + y * scale
@@ -297,14 +291,13 @@ class Modal:
         """Time and box of an arc whose ends are known; it may turn out to be no motion."""
         start, end = (self.x0, self.y0, self.z0), (self.x, self.y, self.z)
         arc = arc_of(clockwise, self.plane, start, end, named, self.scale)
+        if flaw := flaw_of(arc, self.plane, start, end, named, self.scale):
+            self.unclear = flaw
         if arc is None:
-            self.unclear = "an arc without a centre"
             length = math.dist(start, end)
         else:
             length = arc.length
-            if self.plane == "G17":  # the whole circle's box: simple, and never too small
-                (x, y), r = arc.centre, arc.radius
-                self.arc_box = (x - r, y - r, x + r, y + r)
+            self.arc_box = box_of(arc, clockwise, self.plane, start, end)
         self.seconds = 60.0 * length / self.feed if self.feed else 0.0
         return TRAVEL if length <= MOVED_MM else kind
 

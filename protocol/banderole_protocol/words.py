@@ -1,7 +1,8 @@
 """A line of a file or a block → what stands in it (NIST RS274/NGC, NISTIR 6556 v3, §3.3, and the printing convention).
 
 Printing differs from NIST in a few places, each marked here: `;` opens a comment, line numbers may pass 99999, a word
-may stand without a number (`G28 X`), and the text after M117 or M118 is a message: no words, and parentheses belong to it.
+may stand without a number (`G28 X`), and the text after M117, M118 and some others is a message or a name: no words, and of
+the first two parentheses belong to it. A parenthesis that is not closed, an error in NIST, opens a comment up to the line's end.
 """
 
 from __future__ import annotations
@@ -11,13 +12,15 @@ import re
 Word = tuple[str, float | None]
 
 # From left to right: a semicolon inside parentheses is part of that comment, and a parenthesis behind a semicolon of that.
-_COMMENT = re.compile(rb"\([^)]*\)|;.*", re.DOTALL)
+_COMMENT = re.compile(rb"\([^)]*\)?|;.*", re.DOTALL)
 _NUMBER = re.compile(rb"[Nn]\s*\d+\s*")
-_SUM = re.compile(rb"\s*\*\d+\s*$")
 _RENUMBER = re.compile(rb"[Mm]\s*110(?!\d)")
 # A letter and, where it has one, its number. NIST numbers have no exponent: X1E5 is X1 and E5.
-_WORD = re.compile(r"([A-Z])([-+]?(?:\d+\.?\d*|\.\d+))?")
-_MESSAGE = re.compile(rb"(?:\s*[Nn]\s*\d+)?\s*[Mm]\s*11([78])(?!\d)")
+_WORD = re.compile(r"([A-Z])([-+]?(?:\d+\.?\d*|\.\d+)|)")
+_MESSAGE = re.compile(rb"(?:\s*[Nn]\s*\d+)?\s*[Mm]\s*11[78](?!\d)")
+_TEXT = re.compile(rb"(?:\s*[Nn]\s*\d+)?\s*[Mm]\s*0*(0|1|16|23|28|30|32|33|117|118|486|928)(?![\d.])")
+"""Commands whose rest is text: words for the display or the host, a name of a file, of a printer, of an object (M486 A).
+Common practice, no source."""
 
 _MODES = {"G": frozenset((17.0, 18.0, 19.0, 20.0, 21.0, 90.0, 91.0)), "M": frozenset((82.0, 83.0))}
 """Commands that only say how others are meant; NIST table 8 puts them before the motion of the same block."""
@@ -33,12 +36,16 @@ def block_of(line: bytes) -> bytes:
     block = (_COMMENT.sub(b"", line) if bracketed else line.split(b";", 1)[0]).strip()
     if not block:
         return block
+    numbered = None
     if block[:1] in (b"N", b"n"):
         numbered = _NUMBER.match(block)
         if numbered:
             block = block[numbered.end() :]
     if b"*" in block:
-        block = _SUM.sub(b"", block)
+        body, _, checksum = block.rpartition(b"*")
+        # Number and checksum come both or neither; a lone one is left off as well, unless it may be part of a message.
+        if checksum.strip().isdigit() and (numbered or not _MESSAGE.match(block)):
+            block = body.rstrip()
     if block == b"%" or _RENUMBER.match(block):
         return b""
     return block
@@ -47,12 +54,19 @@ def block_of(line: bytes) -> bytes:
 def words_of(block: bytes) -> list[Word]:
     """The words of a block in their order, upper case: `g0x +0. 12y 7` → [("G", 0.0), ("X", 0.12), ("Y", 7.0)].
 
-    Blanks and tabs mean nothing outside comments (§3.3). The text of a message (M117, M118) is left off.
+    Blanks and tabs mean nothing outside comments (§3.3). The text of a message (M117 and the like) is left off.
     """
-    if (message := _MESSAGE.match(block)) is not None:
-        return [("M", 117.0 if message[1] == b"7" else 118.0)]
-    text = block.decode("latin-1").upper().replace(" ", "").replace("\t", "")
-    return [(letter, float(number) if number else None) for letter, number in _WORD.findall(text)]
+    return scan(block)[0]
+
+
+def scan(block: bytes) -> tuple[list[Word], bool]:
+    """The words of a block, as `words_of`, and whether there is nothing else in it."""
+    if (message := _TEXT.match(block)) is not None:
+        return [("M", float(message[1]))], True
+    text = block.upper().decode("latin-1").replace(" ", "").replace("\t", "")
+    found = _WORD.findall(text)
+    taken = len(found) + sum(map(len, [number for _, number in found]))
+    return [(letter, float(number) if number else None) for letter, number in found], taken == len(text)
 
 
 def is_mode(word: Word) -> bool:

@@ -323,7 +323,7 @@ def test_arc_from_7_7(words: str) -> None:
     assert modal.apply(words.encode()) == TRAVEL
     assert place(modal) == (10, 16, 9)
     assert modal.seconds * modal.feed / 60 == pytest.approx(12.4905, abs=5e-5)
-    assert modal.arc_box == pytest.approx((5, 6, 15, 16))
+    assert modal.arc_box == pytest.approx((5, 7, 10, 16))
 
 
 def test_the_same_arc_rising_is_a_helix() -> None:
@@ -369,6 +369,29 @@ def test_centres_are_always_incremental(distance: str) -> None:
     """§3.5.3.2: I and J are offsets from the start in either distance mode."""
     modal = after("G0 X50 Y50 F600", distance, "G2 I5")
     assert modal.arc_box == pytest.approx((50, 45, 60, 55))
+
+
+ANGLE = st.integers(0, 719).map(lambda half: math.radians(half / 2))
+
+
+@given(st.sampled_from([("G17", "X", "Y", "I", "J"), ("G18", "Z", "X", "K", "I"), ("G19", "Y", "Z", "J", "K")]),
+       st.sampled_from(["G2", "G3"]), ANGLE, ANGLE, st.integers(1, 500))  # fmt: skip
+def test_the_box_of_an_arc_holds_it_and_no_more(
+    plane: tuple[str, str, str, str, str], code: str, begin: float, finish: float, radius: int
+) -> None:
+    """Against a thousand points along it: a clockwise turn goes by falling angles, from the first axis to the second."""
+    name, first, second, i, j = plane
+    here = (radius * math.cos(begin), radius * math.sin(begin))
+    there = (radius * math.cos(finish), radius * math.sin(finish))
+    modal = after("G0 F600", name, f"G0 {first}{here[0]:.9f} {second}{here[1]:.9f}")
+    modal.apply(f"{code} {first}{there[0]:.9f} {second}{there[1]:.9f} {i}{-here[0]:.9f} {j}{-here[1]:.9f}".encode())
+    turn = (finish - begin if code == "G3" else begin - finish) % (2 * math.pi) or 2 * math.pi
+    way = [begin + turn * n / 1000 * (1 if code == "G3" else -1) for n in range(1001)]
+    on = dict.fromkeys("XY", [0.0])
+    on[first], on[second] = [radius * math.cos(a) for a in way], [radius * math.sin(a) for a in way]
+    box = (min(on["X"]), min(on["Y"]), max(on["X"]), max(on["Y"]))
+    assert modal.arc_box == pytest.approx(box, abs=radius * 1e-5 + 1e-6)
+    assert modal.seconds * modal.feed / 60 == pytest.approx(radius * turn, rel=1e-6)
 
 
 @pytest.mark.parametrize("words", ["G2 X5 Y5", "G3 X0 Y0 R5", "G2 X5 K3"])
@@ -455,7 +478,45 @@ def test_values_are_those_of_the_active_tool() -> None:
         ("X5 Y6", "no command before the axes"),
         ("E2", "no command before the axes"),
         ("G1 X5 Y6 E7 F8", ""),
-        ("G2 X5 I1 J2 E7", ""),
+        ("G2 X2 I1 J2 E7", ""),
+        ("G2 X5 I1 J2 E7", "different distances"),
+        ("G2 X5 I2.504 E7", ""),
+        ("G2 X5 R2.4", "radius too small"),
+        ("G2 X5 R2.495", ""),
+        ("G2 X2 I1 P3", "with P"),
+        ("G18 G2 X2 I1", "out of the XY plane"),
+        ("G1 X..5", "neither a letter nor a number"),
+        ("G1 X--5", "neither a letter nor a number"),
+        ("G1 X1,5", "neither a letter nor a number"),
+        ("/G1 X5", "neither a letter nor a number"),
+        ("G1 X5 ) Y2", "neither a letter nor a number"),
+        ("G1 X5 *", "asterisk"),
+        ("M117 5*3", "asterisk"),
+        ("N6 G28", "a second line number"),
+        ("G1 X Y5", "X without a number"),
+        ("G1 E", "E without a number"),
+        ("G28 X", ""),
+        ("G92 E", ""),
+        ("G1X1Y2E3", "right behind a number"),
+        ("G1X1Y2 E3", ""),
+        ("G1 X1E5", "right behind a number"),
+        ("X5 G1", "does not stand first"),
+        ("G1 F0", "a feedrate that is not above zero"),
+        ("G1 X5 F-600", "a feedrate that is not above zero"),
+        ("G53 X5", "G53 chooses other coordinates"),
+        ("G54", "G54 chooses other coordinates"),
+        ("G59.3", "G59.3 chooses other coordinates"),
+        ("G92.1", "takes offsets off"),
+        ("G10", ""),
+        ("G10 P0 S200", "sets offsets or heat"),
+        ("G10 L2 P1 X0", "sets offsets or heat"),
+        ("M220 S50", ""),
+        ("M220 B", "M220 B or R"),
+        ("M290 Z0.05", "beside the file"),
+        ("M0 Click (to) resume; L", ""),
+        ("M1 hello", ""),
+        ('M486 A"cube, left"', ""),
+        ("M486 S-1", ""),
         ("M104 S200 T1", ""),
         ("F1500", ""),
         ("T1", ""),

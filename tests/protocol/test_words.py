@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
-from banderole_protocol.words import block_of, head_of, words_of
+from banderole_protocol.words import block_of, head_of, scan, words_of
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -38,6 +40,13 @@ from hypothesis import strategies as st
         (b"m110", b""),
         (b"M1100", b"M1100"),
         (b"G1 X1*33 ; sum without a number", b"G1 X1"),
+        (b"G1 X1 * 33 ", b"G1 X1"),
+        (b"G1 X1*", b"G1 X1*"),
+        (b"M117 5*3", b"M117 5*3"),
+        (b"N4 M117 5*3*12", b"M117 5*3"),
+        (b"G1 X1 (never closed ; X2", b"G1 X1"),
+        (b"G1 X1 (a (b) Y2 (c", b"G1 X1  Y2"),
+        (b"M117 half (a", b"M117 half (a"),
     ],
 )
 def test_blocks(line: bytes, block: bytes) -> None:
@@ -59,12 +68,45 @@ def test_a_plain_block_stays_as_it_is_byte_for_byte(block: str, comment: str) ->
         (b"M117 G1 X5 E9", [("M", 117)]),
         (b"m 117hot", [("M", 117)]),
         (b"M118 A1 heat S5", [("M", 118)]),
+        (b"M0 Turn S5 over", [("M", 0)]),
+        (b"N4 m00 x", [("M", 0)]),
+        (b"M1hello", [("M", 1)]),
+        (b"M104 S1", [("M", 104), ("S", 1)]),
+        (b"M23 X1.GCO", [("M", 23)]),
+        (b'M486 A"X5"', [("M", 486)]),
+        ("M104 S2 ß".encode("latin-1"), [("M", 104), ("S", 2)]),
         (b"T1", [("T", 1)]),
         (b"", []),
     ],
 )
 def test_words(block: bytes, words: list[tuple[str, float | None]]) -> None:
     assert words_of(block) == words
+
+
+@pytest.mark.parametrize(
+    ("block", "clean"),
+    [
+        (b"G1 X1 Y-.5 Z+2.", True),
+        (b" g 1\tx1", True),
+        (b"G28 X Y", True),
+        (b"M117 (x) = ?", True),
+        (b"", True),
+        (b"G1 X1..5", False),
+        (b"G1 X1-5", False),
+        (b"G1 X1,5", False),
+        (b"G1 X=5", False),
+        (b"\xef\xbb\xbfG28", False),
+    ],
+)
+def test_what_is_neither_letter_nor_number_is_noticed(block: bytes, clean: bool) -> None:
+    assert scan(block) == (words_of(block), clean)
+
+
+@pytest.mark.parametrize("line", [b"(" * 1_000_000, b"G1 " + b" " * 1_000_000 + b"*x", b"N1" + b" *1" * 300_000])
+def test_a_long_line_takes_no_longer_than_it_is_long(line: bytes) -> None:
+    began = time.process_time()
+    block_of(line)
+    assert time.process_time() - began < 1.0
 
 
 @given(st.binary(max_size=80))
