@@ -231,10 +231,11 @@ def test_every_dependency_has_its_reason() -> None:
 # ---- the way of the imports
 
 MAY_USE = {
-    "cli": {"record", "link", "setup", "run", "plan", "protocol", "places", "bench", "demo"},
+    "cli": {"record", "link", "setup", "rehearsal", "run", "plan", "protocol", "places", "bench", "demo"},
     "record": {"run", "plan", "protocol", "places"},
     "link": {"run", "plan", "protocol", "places"},
     "setup": {"run", "plan", "protocol", "places"},
+    "rehearsal": {"run", "plan", "protocol", "places", "bench"},
     "run": {"plan", "protocol", "places"},
     "plan": {"protocol", "places"},
     "demo": set[str](),

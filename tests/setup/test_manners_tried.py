@@ -8,12 +8,11 @@ from typing import Any, TypeVar
 import pytest
 from banderole.bench import EmulatedPrinter, Manners, MemoryPort
 from banderole.plan.machine_tables import Volume
+from banderole.rehearsal.virtual_time import VirtualLoop, run_virtually
 from banderole.setup import manners
 from banderole.setup.places_to_look import go_there, moves
 from banderole.setup.receive_buffer import LENGTHS
 from banderole.setup.talk import NoPrinter, Talk
-
-from tests.support.virtual_time import VirtualLoop, run_virtually
 
 T = TypeVar("T")
 Trial = Callable[[Talk], Coroutine[Any, Any, T]]

@@ -13,12 +13,11 @@ from banderole.bench import EmulatedPrinter, Manners, MemoryPort
 from banderole.cli.run_command import prepare
 from banderole.cli.stage import Unkept
 from banderole.plan.config import load_printer
-from banderole.run import runner as runner_module
+from banderole.rehearsal.virtual_time import VirtualLoop, run_virtually
 from banderole.run.runner import Runner
 
 from tests.support.judge import Log, Verdict
 from tests.support.towers import commands
-from tests.support.virtual_time import VirtualLoop, run_virtually
 
 pytestmark = pytest.mark.slow
 
@@ -45,13 +44,12 @@ def test_every_example_schedule_has_its_run() -> None:
 
 
 @pytest.mark.parametrize("name", FITTING)
-def test_an_example_prints(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_example_prints(name: str) -> None:
     tower, steps, values = FITTING[name]
     file = EXAMPLES / f"{tower}.gcode"
     loop = VirtualLoop()
     rows: list[dict[str, Any]] = []
     events: list[dict[str, Any]] = []
-    monkeypatch.setattr(runner_module, "_now", loop.time)
     job, printer = prepare(file, EXAMPLES / f"{name}.toml", load_printer(str(EXAMPLES / "bench-a.toml")))
     manners = Manners(fan_synced=True)  # else the file's own last M107 acts before the last motions are done
     board = EmulatedPrinter(manners, rows.append)

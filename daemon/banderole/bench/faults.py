@@ -163,6 +163,11 @@ class FaultPlan:
         self._to_come = [Fault.parse(spec) for spec in specs]
         self._look()
 
+    def add(self, spec: str) -> None:
+        """One more. Raises ValueError with one clear line."""
+        self._to_come.append(Fault.parse(spec))
+        self._look()
+
     def strike(self, p: EmulatedPrinter) -> None:
         """Lets everything happen that is due by the commands executed and the clock."""
         due = [fault for fault in self._to_come if fault.count <= p.log.executed or fault.at <= p.clock]

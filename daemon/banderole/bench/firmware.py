@@ -91,6 +91,10 @@ class EmulatedPrinter:
         if self.manners.dtr_resets:
             self.restart("DTR")
 
+    def befall(self, fault: str) -> None:
+        """One more fault to come, `NAME@WHEN`. Raises ValueError with one clear line."""
+        self._faults.add(fault)
+
     # --- events
     def _next(self) -> float:
         at = min(self._faults.next_at, self._boot_at)

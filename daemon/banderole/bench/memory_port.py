@@ -9,6 +9,8 @@ from banderole.bench.firmware import EmulatedPrinter
 from banderole.bench.manners import Manners
 
 Receiver = Callable[[bytes], None]
+# Words and answers in one turn of the loop, which others are waiting for as well.
+ROUNDS = 64
 
 
 class MemoryPort:
@@ -29,6 +31,7 @@ class MemoryPort:
         self._zero: float | None = None  # the loop's clock at the printer's zero
         self._receiver: Receiver | None = None
         self._timer: asyncio.TimerHandle | None = None
+        self._timer_at = 0.0
         self._pump_soon = False
         self._plugged_in_at = 0.0
 
@@ -73,6 +76,11 @@ class MemoryPort:
             self._timer.cancel()
             self._timer = None
 
+    def befall(self, fault: str) -> None:
+        """One more fault to come, `NAME@WHEN`, by the printer's own clock. Raises ValueError with one clear line."""
+        self.printer.befall(fault)
+        self._ask_pump()
+
     def unplug(self) -> None:
         """Takes the board away for `replug_s`: the receiver gets b"", and opening fails meanwhile."""
         self.printer.unplugged = False
@@ -95,23 +103,39 @@ class MemoryPort:
 
     def _pump(self, due: float = 0.0) -> None:
         """Delivers what the board says by now, and sets the one timer for what it does next, at `due`."""
-        self._pump_soon = False
-        receiver = self._receiver
-        if receiver is None or self._loop is None or self._zero is None:
-            return
+        self._pump_soon = True  # what the receiver writes is seen to here, not in a turn of its own
         # Rounding, and a loop that calls a clock tick early, must not make `due` seem still to come: in virtual time
         # the same timer would be set for ever.
-        now = max(self._now(), due)
+        now = max(self._now(), due) if self._receiver is not None else due
+        rounds = ROUNDS
+        while rounds and self._deliver(now):
+            rounds -= 1
+        self._pump_soon = False
+        if not rounds:
+            self._ask_pump()
+        elif self._receiver is not None:
+            self._set_timer(self.printer.next_event(now))
+
+    def _deliver(self, now: float) -> bool:
+        """What the board says; whether something was said, and so may have been answered."""
+        if self._receiver is None:
+            return False
         data = self.printer.advance(now)
         if data:
-            receiver(data)
+            self._receiver(data)
         if self.printer.unplugged:
             self.unplug()
-        if self._receiver is None:
-            return
+        return bool(data)
+
+    def _set_timer(self, at: float | None) -> None:
         if self._timer is not None:
+            if at == self._timer_at:
+                return
             self._timer.cancel()
             self._timer = None
-        at = self.printer.next_event(now)
-        if at is not None:
-            self._timer = self._loop.call_at(self._zero + at, self._pump, at)
+        if at is not None and self._loop is not None and self._zero is not None:
+            self._timer, self._timer_at = self._loop.call_at(self._zero + at, self._timer_due, at), at
+
+    def _timer_due(self, at: float) -> None:
+        self._timer = None
+        self._pump(at)

@@ -9,12 +9,9 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
-import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
-from secrets import token_hex
 from typing import Any, BinaryIO, Final, Protocol
 
 from banderole.plan.blocks import blocks_of
@@ -24,6 +21,7 @@ from banderole.plan.refusal import InputError
 from banderole.plan.schedule import Schedule
 from banderole.plan.survey import Survey
 from banderole.run import whole_run
+from banderole.run.clockwork import LIFE, TICK_S, Clockwork
 from banderole.run.effects import (
     Effect,
     Ended,
@@ -42,8 +40,6 @@ from banderole.run.steps import Procedure
 
 log = logging.getLogger("banderole.run")
 
-TICK_S: Final = 0.05
-"""Between two looks at the clock: a tenth of the half second in which a heat-off must be on the wire."""
 LAST_RESORT: Final = b"\nM104 S0\nM140 S0\nM112\n"
 """Without numbers, as no state of ours can be trusted any more: boards take such lines as they come."""
 LAST_RESORT_S: Final = 1.0
@@ -94,14 +90,24 @@ class Job:
 class Runner:
     """One run, or one make-safe, on one port."""
 
-    def __init__(self, printer: Printer, schedule: Schedule, job: Job | None, port: Link, marks: Marks) -> None:
+    def __init__(
+        self,
+        printer: Printer,
+        schedule: Schedule,
+        job: Job | None,
+        port: Link,
+        marks: Marks,
+        clockwork: Clockwork = LIFE,
+    ) -> None:
         self.printer = printer
+        self._clockwork = clockwork
+        self._sparing = clockwork.rest_s > TICK_S
         self.engine = Engine(printer, schedule, job.survey if job is not None else None)
         self.outlets = Outlets()
-        self.run_id = f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{token_hex(2)}"
+        self.run_id = f"{clockwork.wall():%Y%m%d-%H%M%S}-{clockwork.token(2)}"
         self.seq = 0
-        self.nonce = token_hex(16)
-        self.since = _utc()
+        self.nonce = self._clockwork.token(16)
+        self.since = self._clockwork.utc()
         self.job = job
         self._port = port
         self.marks = marks
@@ -115,6 +121,7 @@ class Runner:
         self._state = ""
         self._read = 0
         self._opening: asyncio.TimerHandle | None = None
+        self._look: asyncio.TimerHandle | None = None
 
     # ---- the one task
 
@@ -130,14 +137,15 @@ class Runner:
         try:
             return await self._go(procedure)
         finally:
-            if self._opening is not None:
-                self._opening.cancel()
+            for timer in (self._opening, self._look):
+                if timer is not None:
+                    timer.cancel()
             self._port.close()
 
     async def _go(self, procedure: Callable[[Engine], Procedure]) -> Ended:
         self._perform(self.engine.start(_now(), procedure))
         try:
-            await self._tick_until_ended()
+            await self._until_ended()
         except BaseException as why:
             log.exception("the run's own task ended")
             await asyncio.shield(self._make_safe(why))
@@ -153,21 +161,39 @@ class Runner:
         self._event("run_ended", self._summary(ended))
         return ended
 
-    async def _tick_until_ended(self) -> None:
-        while self.engine.ended is None and not self._left:
-            try:
-                await asyncio.wait_for(self._ended.wait(), TICK_S)
-            except TimeoutError:
-                pass
-            if self._fault is not None:
-                raise self._fault
-            self._file_unchanged()
-            self._perform(self.engine.tick(_now()))
+    async def _until_ended(self) -> None:
+        """Ticks come from a timer; what is raised there, or on the way in, is raised here."""
+        self._look_later(TICK_S)
+        await self._ended.wait()
+        if self._fault is not None:
+            raise self._fault
+
+    def _look_later(self, seconds: float) -> None:
+        self._look = asyncio.get_running_loop().call_later(seconds, self._tick)
+
+    def _tick(self) -> None:
+        self._guarded(self._looked)
+        if not self._ended.is_set():
+            self._look_later(self._clockwork.rest_s)
+            self._look_sooner()
+
+    def _looked(self) -> list[Effect]:
+        self._file_unchanged()
+        return self.engine.tick(_now())
+
+    def _look_sooner(self) -> None:
+        """Where looks are further apart than a tick, and something falls due on the line before the next."""
+        due, look = self.engine.window.next_deadline(), self._look
+        if due is not None and look is not None and due < look.when() - TICK_S:
+            look.cancel()
+            self._look_later(max(TICK_S, due - _now()))
 
     async def _make_safe(self, why: BaseException) -> None:
         """A fault of ours, or a cancellation: the engine's ladder, driven to its end."""
         exit_code = 4 if isinstance(why, asyncio.CancelledError | KeyboardInterrupt) else 70
         self._fault = None
+        if self._look is not None:
+            self._look.cancel()
         try:
             self._perform(self.engine.fail("own_fault", f"a fault of ours: {why!r}", _now(), exit_code))
             until = _now() + LONGEST_LADDER_S
@@ -254,9 +280,11 @@ class Runner:
             self._port.write(data)
         if self.engine.watch.readings != self._read:
             self._tell_readings()
+        if self._sparing:
+            self._look_sooner()
         if self._state != self.engine.state.value:
             self._state = self.engine.state.value
-            self.nonce = token_hex(16)
+            self.nonce = self._clockwork.token(16)
             for outlet in self.outlets.state:
                 outlet(self._state)
 
@@ -273,7 +301,7 @@ class Runner:
             case Reopen():
                 return self._reopen()
             case Latch(trip=trip):
-                self.marks.latch({**trip, "run": self.run_id, "at": _utc()})
+                self.marks.latch({**trip, "run": self.run_id, "at": self._clockwork.utc()})
             case Unfinished(prior=prior):
                 self.marks.unfinished(self.run_id, prior)
             case Ended():
@@ -308,7 +336,7 @@ class Runner:
 
     def _event(self, kind: str, fields: dict[str, Any]) -> None:
         self.seq += 1
-        event = {"seq": self.seq, "at": _utc(), "run": self.run_id, "kind": kind, **fields}
+        event = {"seq": self.seq, "at": self._clockwork.utc(), "run": self.run_id, "kind": kind, **fields}
         if kind == "run_started" and self.job is not None:
             event.update(
                 file=Path(self.job.name).name, title=self.engine.schedule.title, printer=self.printer.name,
@@ -322,8 +350,13 @@ class Runner:
         if not self.outlets.thermal:
             return
         watch = self.engine.watch
-        reading = {"at": _utc(), "run": self.run_id, "measured": dict(watch.measured), "setpoint": dict(watch.targets),
-                   "power": dict(watch.power)}  # fmt: skip
+        reading = {
+            "at": self._clockwork.utc(),
+            "run": self.run_id,
+            "measured": dict(watch.measured),
+            "setpoint": dict(watch.targets),
+            "power": dict(watch.power),
+        }
         for outlet in self.outlets.thermal:
             outlet(reading)
 
@@ -364,11 +397,8 @@ class Runner:
 
 
 def _now() -> float:
-    return time.monotonic()
-
-
-def _utc() -> str:
-    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    """Monotonic seconds, or in a rehearsal's loop virtual ones."""
+    return asyncio.get_running_loop().time()
 
 
 def _size(file: BinaryIO) -> int:
