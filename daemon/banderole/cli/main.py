@@ -15,6 +15,7 @@ from banderole.cli import (
     demo_command,
     ports,
     record_command,
+    rehearse_command,
     run_command,
     safe_command,
     serve_command,
@@ -30,6 +31,7 @@ INTERRUPTED_IN_TYPER = 130  # what typer makes of a KeyboardInterrupt, before an
 GROUPS = (
     demo_command,
     survey_command,
+    rehearse_command,
     run_command,
     serve_command,
     start_command,

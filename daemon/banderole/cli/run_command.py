@@ -87,7 +87,11 @@ def prepare(file: Path, schedule: Path, printer: Printer) -> tuple[Job, Printer]
     except OSError as why:
         reason = "there is no such file" if isinstance(why, FileNotFoundError) else (why.strerror or str(why))
         raise InputError(f"the G-code file cannot be read: {reason}", str(file), "check the name") from why
-    return prepared(opened, str(file), wanted, printer), printer
+    try:
+        return prepared(opened, str(file), wanted, printer), printer
+    except BaseException:
+        opened.close()
+        raise
 
 
 def prepared(opened: BinaryIO, name: str, wanted: Schedule, printer: Printer, reading: BinaryIO | None = None) -> Job:

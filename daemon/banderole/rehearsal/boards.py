@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 from banderole.bench import Manners
+from banderole.bench.faults import Fault
 from banderole.plan.config import Printer
 
 WINDOW_BYTES: Final = 96
@@ -45,4 +46,7 @@ def board_for(printer: Printer, faults: Iterable[str] = (), settings: Iterable[s
     planned = tuple(faults)
     if planned:
         told.append(f"faults={','.join(planned)}")
-    return Manners.from_settings([*told, *settings])
+    manners = Manners.from_settings([*told, *settings])
+    for spec in manners.faults:
+        Fault.parse(spec)
+    return manners

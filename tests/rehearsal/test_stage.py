@@ -1,0 +1,120 @@
+"""The stage: whole runs in virtual time, and what is made to happen at moments of its clock."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from banderole.rehearsal import StandIn
+
+from tests.rehearsal.acts import act
+from tests.support.towers import BANDS, LAYER, STEPS, TOLERANCE, How
+
+HEATED_S = 150.0
+"""By then the small tower is printing in its first band: its nozzle has gone from 25 to 220 °C."""
+
+
+def test_a_whole_run_lays_down_the_same_part_in_the_right_bands(tmp_path: Path) -> None:
+    with act(tmp_path) as play:
+        ended = play.stage.run(play.job)
+        assert ended is not None
+        assert (ended.state, ended.exit, ended.proven) == ("Complete", 0, True), ended.reason
+        play.verdict().all_of_it(LAYER, STEPS, BANDS, TOLERANCE)
+        assert play.stage.marks.never_ended is None
+        assert play.stage.marks.bed == play.events[0]["run"]
+
+
+@pytest.mark.parametrize("how", [How(), How(relative_e=False, waits=True, bed=60), How(spiral=True), How(parts=2)])
+def test_crossings_come_where_the_survey_has_them(tmp_path: Path, how: How) -> None:
+    with act(tmp_path, how=how) as play:
+        ended = play.stage.run(play.job)
+        assert ended is not None
+        assert ended.exit == 0, ended.reason
+        crossed = [(event["band"], event["line"], event["why_here"]) for event in play.of("crossing_begun")]
+        rows = [(row.band, row.line, row.why_here) for row in play.job.survey.rows]
+        assert crossed[: len(rows)] == rows
+        assert len(crossed) == sum(row.entered for row in play.job.survey.rows)
+        told = play.events[-1]
+        assert told["blocks_sha256"] == {"file": play.job.survey.digest, "acknowledged": play.job.survey.digest}
+        assert told["blocks"] == play.job.survey.blocks
+
+
+def test_the_time_of_day_is_the_clocks_from_the_year_2000_on(tmp_path: Path) -> None:
+    with act(tmp_path) as play:
+        play.stage.run(play.job)
+        assert play.events[0]["at"].startswith("2000-01-01T00:00:0")
+        minutes, seconds = divmod(int(play.stage.now), 60)
+        assert play.events[-1]["at"].startswith(f"2000-01-01T00:{minutes:02d}:{seconds:02d}.")
+
+
+def test_a_hold_at_a_moment_lasts_until_its_resume(tmp_path: Path) -> None:
+    with act(tmp_path) as play:
+        play.stage.command(HEATED_S, "hold")
+        play.stage.command(HEATED_S + 300.0, "resume")
+        ended = play.stage.run(play.job)
+        assert ended is not None
+        assert ended.exit == 0, ended.reason
+        assert [answer["accepted"] for answer in play.stage.answers] == [True, True]
+        (held,), (back,) = play.of("held"), play.of("resumed")
+        assert f"2000-01-01T00:{int(HEATED_S // 60):02d}" <= held["at"] < f"2000-01-01T00:{int(HEATED_S // 60) + 1:02d}"
+        assert back["at"] > "2000-01-01T00:07:30"
+        play.verdict().all_of_it(LAYER, STEPS, BANDS, TOLERANCE)
+
+
+def test_a_command_outside_a_run_is_answered(tmp_path: Path) -> None:
+    with act(tmp_path) as play:
+        play.stage.command(1.0, "hold")
+        play.stage.pass_time(2.0)
+        assert play.stage.answers == [{"accepted": False, "reason": "no run is under way", "exit": 3}]
+
+
+def test_a_fault_at_a_moment_trips_and_is_latched_in_memory(tmp_path: Path) -> None:
+    with act(tmp_path) as play:
+        play.stage.fault(HEATED_S, "T3")
+        ended = play.stage.run(play.job)
+        assert ended is not None
+        assert (ended.exit, ended.proven) == (5, True)
+        assert play.stage.now > HEATED_S
+        assert play.stage.marks.latched is not None
+        assert play.stage.marks.latched["alarm"] == "heat_runaway"
+        assert play.stage.board.machine.nozzle.target == 0.0
+        with pytest.raises(ValueError, match="there is no T99; known are"):
+            play.stage.fault(1.0, "T99")
+
+
+@pytest.mark.parametrize("moment", [30.0, HEATED_S, HEATED_S + 20.03])
+def test_a_crash_leaves_the_board_alone_and_the_next_start_makes_it_safe(tmp_path: Path, moment: float) -> None:
+    with act(tmp_path) as play:
+        play.stage.at(moment, play.stage.crash)
+        assert play.stage.run(play.job) is None
+        assert play.stage.now == pytest.approx(moment)
+        assert "run_ended" not in play.kinds()
+        heard = len(play.stage.board.log.lines)
+        assert play.stage.board.machine.nozzle.target > 0.0
+        play.stage.pass_time(20.0)
+        assert len(play.stage.board.log.lines) - heard <= 4, "only what was on the wire is heard after it"
+        assert play.stage.marks.never_ended is not None
+        ended = play.stage.make_safe()
+        assert ended is not None
+        assert (ended.exit, ended.proven) == (0, True)
+        assert play.stage.board.machine.nozzle.target == 0.0
+        assert play.stage.marks.never_ended is None
+        play.verdict(whole=False).same_part()
+
+
+@pytest.mark.parametrize(
+    ("more", "patience_s", "word", "code"),
+    [
+        ("[[hold_point]]\nbefore_band = 2\n", 240, "resumed", 0),
+        ("", 20, "settle_late", 4),  # from cold it takes longer, and nobody decides what then
+    ],
+)
+def test_who_stands_in_resumes_what_was_planned_and_stops_the_rest(
+    tmp_path: Path, more: str, patience_s: int, word: str, code: int
+) -> None:
+    with act(tmp_path, more=more, patience_s=patience_s) as play:
+        StandIn(play.stage)
+        ended = play.stage.run(play.job)
+        assert ended is not None
+        assert (ended.exit, ended.proven) == (code, True), ended.reason
+        assert word in play.kinds()
