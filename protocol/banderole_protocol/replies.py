@@ -125,7 +125,7 @@ OK = Ok()
 _OK_FIELDS = re.compile(rb"ok((?:\s+[NPB]\d{1,10})*)(?:\s+(\S.*))?", re.DOTALL)
 _OK_NUMBERED = re.compile(rb"ok N(\d{1,10}) P(\d{1,10}) B(\d{1,10})")
 _RESEND = re.compile(rb"(?:[Rr]esend:\s*|rs\s+)N?(\d{1,10})")
-_LAST_LINE = re.compile(r"Last Line:\s*(\d{1,10})$", re.IGNORECASE)
+_LAST_LINE = re.compile(r"Last Line:?\s*(\d{1,10})$", re.IGNORECASE)
 _ABOUT_LINE = re.compile(r"last line|checksum|line number", re.IGNORECASE)
 _FATAL = re.compile(
     r"halt|kill|thermal|runaway|heating failed|shut ?down|(?:max|min)(?:imum)?[ _-]?temp", re.IGNORECASE
@@ -151,6 +151,15 @@ def parse(line: bytes) -> Reply:
             if (reply := reader(text)) is not None:
                 break
     return Unknown(line) if reply is None else reply
+
+
+def parted(line: bytes) -> tuple[Reply, Reply] | None:
+    """Two replies in a line that is none: the end of the first was damaged on its way. None where it is not that."""
+    for end in _DAMAGED_END.finditer(line):
+        first, second = parse(line[: end.start()]), parse(line[end.end() :])
+        if type(first) is not Unknown and type(second) is not Unknown:
+            return first, second
+    return None
 
 
 def _ok(text: bytes) -> Ok | None:
@@ -250,6 +259,10 @@ def _words(text: bytes) -> str:
     """Text safe to show: what cannot be printed becomes a question mark (a printer must not steer a terminal)."""
     decoded = text.decode("utf-8", "replace").strip()
     return decoded if decoded.isprintable() else "".join(c if c.isprintable() else "?" for c in decoded)
+
+
+_DAMAGED_END = re.compile(rb"[\x0b\x08\x0e\x02\x1a*J\x8a]")
+"""A line feed with one bit changed."""
 
 
 class LineSplitter:

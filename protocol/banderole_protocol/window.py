@@ -31,6 +31,7 @@ from .replies import (
     Resend,
     Unknown,
     parse,
+    parted,
 )
 from .state import LinkInput, LinkState, after
 
@@ -382,22 +383,30 @@ class Window:
         tags: list[Any] = []
         for raw in lines:
             reply = OK if raw == b"ok" else parse(raw)
-            if type(reply) is Unknown:
-                tags += self._damaged(raw, now)
-            if type(reply) is Ok:
-                tags += self._ok(reply, now)
-                if reply.readings is None and reply.position is None and reply.identity is None:
-                    continue
-            if tags and type(reply) is not Ok:
-                events.append(Acknowledged(tags))
-                tags = []
-            self._other(reply, now, events)
-            if tags:
-                events.append(Acknowledged(tags))
-                tags = []
+            if type(reply) is Unknown and (halves := parted(raw)) is not None:
+                for half in halves:
+                    tags = self._reply(half, raw, tags, now, events)
+            else:
+                tags = self._reply(reply, raw, tags, now, events)
         if tags:
             events.append(Acknowledged(tags))
         return events
+
+    def _reply(self, reply: Reply, raw: bytes, tags: list[Any], now: float, events: list[Event]) -> list[Any]:
+        """One reply. `tags`: acknowledged and not yet told, which those of several bare `ok`s in a row are at once."""
+        if type(reply) is Unknown:
+            tags += self._damaged(raw, now)
+        if type(reply) is Ok:
+            tags += self._ok(reply, now)
+            if reply.readings is None and reply.position is None and reply.identity is None:
+                return tags
+        if tags and type(reply) is not Ok:
+            events.append(Acknowledged(tags))
+            tags = []
+        self._other(reply, now, events)
+        if tags:
+            events.append(Acknowledged(tags))
+        return []
 
     def _other(self, reply: Reply, now: float, events: list[Event]) -> None:
         match reply:
@@ -476,7 +485,7 @@ class Window:
         """A line that is not understood, while answers are owed, may be one of them."""
         if self.state is LinkState.BROKEN or not self._written:
             return []
-        if len(raw) > DAMAGED_BYTES and self._out[0].block != TEMPERATURES:
+        if len(raw) > DAMAGED_BYTES and all(line.block != TEMPERATURES for line in self._out):
             return []
         looks_like_ok = b"o" in raw[:2] or b"k" in raw[:2]
         if looks_like_ok and all(line.block == TEMPERATURES for line in self._out):

@@ -27,6 +27,7 @@ from banderole_protocol.replies import (
     Sensor,
     Unknown,
     parse,
+    parted,
 )
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -247,3 +248,19 @@ def test_power_is_a_fraction_of_127_until_more_is_seen() -> None:
     assert scale.fraction(255) == 1.0
     assert scale.fraction(64) == pytest.approx(64 / 255)
     assert scale.fraction(999) == 1.0
+
+
+def test_a_line_end_with_one_damaged_bit_parts_two_replies() -> None:
+    """A reply must not take the next one with it: a temperature request's answer is what a silence is ended by."""
+    answer = b"ok T:201.0 /210.0 B:60.0 /60.0"
+    for bit in range(8):
+        end = bytes((0x0A ^ (1 << bit),))
+        assert parted(b"ok" + end + answer) == (Ok(), parse(answer)), end
+    assert parted(b"ok\x0bok") == (Ok(), Ok())
+    assert parted(b"oc\x0b" + answer) is None  # the first is none either: it stays one line that is not understood
+    assert parted(b"echo:unknown command J") is None
+
+
+def test_a_complaint_names_the_last_line_with_and_without_a_colon() -> None:
+    for form in (b"Error: not the next number, last line 7", b"Error:checksum mismatch, Last Line: 7"):
+        assert parse(form) == Refusal(form.split(b":", 1)[1].strip().decode(), 7)
