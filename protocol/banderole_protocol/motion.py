@@ -32,11 +32,12 @@ it is kept, and the next drain finds the printer moving and tells exactly."""
 PACE_LEAST: Final = 0.01
 
 _DRAINS = re.compile(rb"\s*(?:[Gg]\s*0*(?:4|28|29|30|32|33|34|425)|[Mm]\s*0*(?:0|1|400|600))(?![0-9])")
+_PLAIN = frozenset((b"G0 ", b"G1 "))  # nearly all blocks of a file: no pattern need be tried
 
 
 def drains(block: bytes) -> bool:
     """Is this answered only when all motion before it has been carried out?"""
-    return _DRAINS.match(block) is not None
+    return block[:3] not in _PLAIN and _DRAINS.match(block) is not None
 
 
 class MotionClock:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from banderole.bench.motion import arc_length
-from banderole.bench.reading import Handler, Waiting, Words
+from banderole.bench.reading import Handler, Waiting, Words, read
 
 if TYPE_CHECKING:
     from banderole.bench.firmware import EmulatedPrinter
+    from banderole.bench.line_discipline import Line
 
 
 def plain_move(p: EmulatedPrinter, groups: tuple[bytes | None, ...]) -> bool:
@@ -34,6 +35,15 @@ def plain_move(p: EmulatedPrinter, groups: tuple[bytes | None, ...]) -> bool:
         return False
     p.cold(held_back)
     return True
+
+
+def delayed_move(p: EmulatedPrinter, line: Line) -> Waiting:
+    """A plain move that found no room in the planner, or holds a number that only the careful reader takes."""
+    assert line.move is not None
+    while (room := p.machine.planner.room_at()) > p.clock:
+        yield room
+    if not plain_move(p, line.move):
+        yield from straight(p, read(line.text)[1])
 
 
 def straight(p: EmulatedPrinter, words: Words) -> Waiting:

@@ -13,7 +13,7 @@ from collections import deque
 from typing import Literal
 
 from banderole.bench.commands import HANDLERS
-from banderole.bench.do_motion import plain_move
+from banderole.bench.do_motion import delayed_move, plain_move
 from banderole.bench.faults import FaultPlan
 from banderole.bench.hearing import Hearing
 from banderole.bench.line_discipline import Line
@@ -40,6 +40,7 @@ class EmulatedPrinter:
         self.refusal_repeats = 1
         self.resend_wrong_by = 0
         self._faults = FaultPlan(manners.faults)
+        self._due = -math.inf  # clock of the next event, kept while nothing happens; -inf: to be looked for
         self._begin_anew("alive")
 
     def _begin_anew(self, state: Literal["booting", "alive"]) -> None:
@@ -54,6 +55,7 @@ class EmulatedPrinter:
         self._job: Waiting | None = None
         self._job_until = math.inf
         self._halt_text = ""
+        self._due = -math.inf
         self._boot_at = self.clock + self.manners.boot_s if state == "booting" else math.inf
 
     @property
@@ -66,6 +68,8 @@ class EmulatedPrinter:
         """Bytes from the host, put on the wire now."""
         self._live_until(now)
         self.hearing.send(data, self.clock)
+        if self._due != -math.inf:  # bytes bring nothing but lines, and orders that act at once
+            self._due = min(self._due, self._heard_at())
 
     def advance(self, now: float) -> bytes:
         """Lives on until now; returns the bytes to the host."""
@@ -76,13 +80,14 @@ class EmulatedPrinter:
     def next_event(self, now: float) -> float | None:
         """Clock at which `advance` should be called again, not before `now`; None if only bytes can wake the board."""
         ending = self.machine.planner.rest_at if self.machine.planner.queue else math.inf
-        at = min(self._next(), self.voice.ready_at(), ending)
+        at = min(self._due if self._due != -math.inf else self._next(), self.voice.ready_at(), ending)
         return None if at == math.inf else max(at, now)
 
     def opened(self, now: float) -> None:
         """The host opened the port: DTR rises."""
         self._live_until(now)
         self.voice.forget()
+        self._due = -math.inf
         if self.manners.restart_on_open:
             self.restart("port opened")
 
@@ -94,26 +99,37 @@ class EmulatedPrinter:
     def befall(self, fault: str) -> None:
         """One more fault to come, `NAME@WHEN`. Raises ValueError with one clear line."""
         self._faults.add(fault)
+        self._due = -math.inf
 
     # --- events
     def _next(self) -> float:
         at = min(self._faults.next_at, self._boot_at)
         if self.state == "booting":
             return at
-        if self._reading:
-            at = min(at, self.hearing.uart.next_line_at)
-        if self.state == "halted":
-            return at
-        if self.hearing.at_once:
-            at = min(at, self.hearing.at_once[0][0])
-        return min(at, self._job_until, self.timers.next(self))
+        at = min(at, self._heard_at())
+        return at if self.state == "halted" else min(at, self._job_until, self.timers.next(self))
+
+    def _heard_at(self) -> float:
+        """Clock at which the next line can be read, or an order acts as it arrives."""
+        if self.state == "booting":
+            return math.inf
+        at = self.hearing.uart.next_line_at if self._reading else math.inf
+        orders = self.hearing.at_once
+        return min(at, orders[0][0]) if orders and self.state != "halted" else at
 
     def _live_until(self, now: float) -> None:
+        at = self._due
+        if at > now:
+            if now > self.clock:
+                self.clock = now
+            return
         while (at := self._next()) <= now:
             if at > self.clock:
                 self.clock = at
             self._step()
-        self.clock = max(self.clock, now)
+        self._due = at
+        if now > self.clock:
+            self.clock = now
 
     def _step(self) -> None:
         """Does what is due at this clock, one thing at a time."""
@@ -175,16 +191,13 @@ class EmulatedPrinter:
             self._faults.strike(self)
             if self.state != "alive":
                 return
-        if line.move is not None and plain_move(self, line.move):
-            self._ok()
-            return
-        code, words = read(line.text)
-        handler = HANDLERS.get(code)
-        if handler is None:
-            self.unknown(line.text.decode("latin-1"))
-            job = None
+        if line.move is not None:
+            if plain_move(self, line.move):
+                self._ok()
+                return
+            job: Waiting | None = delayed_move(self, line)
         else:
-            job = handler(self, words)
+            job = self._handled(line.text)
         if job is not None:
             self._job, self._job_until = job, self.clock
             self.timers.command_begun(self.clock)
@@ -193,6 +206,15 @@ class EmulatedPrinter:
             self._go_on()
         elif self.state == "alive":
             self._ok()
+
+    def _handled(self, text: bytes) -> Waiting | None:
+        """What a command does at once, or the job that it is."""
+        code, words = read(text)
+        handler = HANDLERS.get(code)
+        if handler is None:
+            self.unknown(text.decode("latin-1"))
+            return None
+        return handler(self, words)
 
     def _go_on(self) -> None:
         """Goes on with the command under way, and with those behind it as far as they end at once."""

@@ -34,6 +34,7 @@ class MemoryPort:
         self._timer_at = 0.0
         self._pump_soon = False
         self._plugged_in_at = 0.0
+        self._skip: Callable[[float], bool] | None = None  # of a loop in virtual time: no timer for what is next anyway
 
     @property
     def is_open(self) -> bool:
@@ -46,6 +47,7 @@ class MemoryPort:
         loop = self._loop = asyncio.get_running_loop()
         if self._zero is None:
             self._zero = loop.time()
+        self._skip = getattr(loop, "skip_to", None)
         now = self._now()
         if now < self._plugged_in_at:
             raise self._absent("emulated: unplugged; plug it in again")
@@ -103,18 +105,34 @@ class MemoryPort:
 
     def _pump(self, due: float = 0.0) -> None:
         """Delivers what the board says by now, and sets the one timer for what it does next, at `due`."""
-        self._pump_soon = True  # what the receiver writes is seen to here, not in a turn of its own
+        if self._receiver is None:
+            self._pump_soon = False
+            return
         # Rounding, and a loop that calls a clock tick early, must not make `due` seem still to come: in virtual time
         # the same timer would be set for ever.
-        now = max(self._now(), due) if self._receiver is not None else due
+        now: float | None = max(self._now(), due)
+        self._pump_soon = True  # what the receiver writes is seen to here, not in a turn of its own
         rounds = ROUNDS
-        while rounds and self._deliver(now):
-            rounds -= 1
-        self._pump_soon = False
-        if not rounds:
+        try:
+            while now is not None and rounds:
+                rounds -= 1
+                now = self._round(now)
+        finally:
+            self._pump_soon = False
+        if now is not None:
             self._ask_pump()
-        elif self._receiver is not None:
-            self._set_timer(self.printer.next_event(now))
+
+    def _round(self, now: float) -> float | None:
+        """What the board says at this moment; the moment to go on at, None where a timer brings it."""
+        if self._deliver(now):
+            return now
+        if self._receiver is None:
+            return None
+        at = self.printer.next_event(now)
+        if at is not None and self._skip is not None and self._zero is not None and self._skip(self._zero + at):
+            return at
+        self._set_timer(at)
+        return None
 
     def _deliver(self, now: float) -> bool:
         """What the board says; whether something was said, and so may have been answered."""

@@ -92,16 +92,21 @@ class Log:
         self.events: deque[Event] = deque(maxlen=limit)
         self.executed = 0
         self.on_record = on_record
+        self._kept = limit > 0 or on_record is not None
 
     def line(self, raw: bytes, at: float, refused: str = "") -> None:
+        if not self._kept:
+            return
         row = Received(at, raw.decode("latin-1"), refused)
         self.lines.append(row)
         if self.on_record is not None:
             self.on_record({"row": "line", **row._asdict()})
 
     def command(self, number: int | None, text: bytes, at: float) -> None:
-        row = Command(number, text.decode("latin-1"), at)
         self.executed += 1
+        if not self._kept:
+            return
+        row = Command(number, text.decode("latin-1"), at)
         self.commands.append(row)
         if self.on_record is not None:
             self.on_record({"row": "command", **row._asdict()})

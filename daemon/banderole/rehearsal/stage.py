@@ -36,9 +36,9 @@ from banderole.run.steps import Procedure
 
 BEGINS: Final = datetime(2000, 1, 1, tzinfo=UTC)
 """The time of day at the clock's zero: none that anybody would take for today."""
-REST_S: Final = 0.25
-"""Between two looks while nothing falls due on the line. A run looks five times as often; only what ends by mere lapse of
-time (patience, a nudge) may so come a fifth of a second later."""
+REST_S: Final = 0.5
+"""Between two looks while nothing falls due on the line. A run looks ten times as often; only what ends by mere lapse of
+time (patience, a nudge) may so come half a second later."""
 LONGEST_S: Final = 90 * 86400.0
 """Of one run: what has not ended by then never will."""
 

@@ -13,8 +13,8 @@ from typing import Any, Final, TypeVar
 
 T = TypeVar("T")
 
-TURNS: Final = 128
-"""Turns of the loop between two looks at the descriptors, where nothing but a signal comes in: a thousandth of a second."""
+TURNS: Final = 32
+"""Turns of the loop between two looks at the descriptors, where nothing but a signal comes in: a tenth of a second at most."""
 
 
 class _Jumping(selectors.DefaultSelector):
@@ -45,6 +45,17 @@ class VirtualLoop(asyncio.SelectorEventLoop):
 
     def time(self) -> float:
         return self._jumping.clock
+
+    def skip_to(self, moment: float) -> bool:
+        """Let time pass from inside a callback, up to a moment before which nobody else is due; False where somebody is.
+
+        A timer and a turn of the loop for each line of a file would be a third of a rehearsal. Ready and scheduled
+        handles are what asyncio's own loop has, in every Python since 3.4.
+        """
+        if self._ready or (self._scheduled and self._scheduled[0].when() <= moment):  # type: ignore[attr-defined]
+            return False
+        self._jumping.clock = max(self._jumping.clock, moment)
+        return True
 
 
 def run_virtually(made: Coroutine[Any, Any, T], loop: VirtualLoop) -> T:

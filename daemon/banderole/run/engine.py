@@ -155,7 +155,7 @@ class Engine:
     def data_to_send(self, now: float) -> bytes:
         """What to write now; b"" if nothing may be."""
         window, feeder, readback = self.window, self.feeder, self.readback
-        if self.feeding:
+        if self.feeding and window.wants and readback.open:
             slower = 100.0 / max(1.0, self.feed)
             while window.wants and readback.open and (block := feeder.next()) is not None:
                 window.send(block.text, block, block.seconds * slower)
@@ -163,7 +163,7 @@ class Engine:
                 if block.seconds:
                     self.moved_at = now
                 readback.sent(self, block)
-        else:
+        elif not self.feeding:
             readback.drop()
         if not self.answered and self.cause is None and window.out_lines:
             return b""  # it may be another device: the greeting alone goes out, not the window's questions after it
