@@ -80,7 +80,7 @@ def blocks_a_second(folder: Path, blocks: int, profile: int) -> float:
     began = time.process_time()
     job = surveyed(folder, blocks)
     read = time.process_time()
-    stage = Stage(some_printer(), board_for(some_printer()))
+    stage = Stage(some_printer(), board_for(some_printer(), settings=["log_limit=0"]))  # as `rehearse` has it
     looking = cProfile.Profile()
     if profile:
         looking.enable()

@@ -103,11 +103,21 @@ class EmulatedPrinter:
 
     # --- events
     def _next(self) -> float:
-        at = min(self._faults.next_at, self._boot_at)
+        # Comparisons, not `min`: this is asked some four times for each line of a file.
+        at = self._faults.next_at
+        if self._boot_at < at:
+            at = self._boot_at
         if self.state == "booting":
             return at
-        at = min(at, self._heard_at())
-        return at if self.state == "halted" else min(at, self._job_until, self.timers.next(self))
+        heard = self._heard_at()
+        if heard < at:
+            at = heard
+        if self.state == "halted":
+            return at
+        if self._job_until < at:
+            at = self._job_until
+        due = self.timers.next(self)
+        return due if due < at else at
 
     def _heard_at(self) -> float:
         """Clock at which the next line can be read, or an order acts as it arrives."""

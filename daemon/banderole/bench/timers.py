@@ -44,7 +44,14 @@ class Timers:
         self._idle_from = now
 
     def next(self, p: EmulatedPrinter) -> float:
-        return min(self._report_at, self._busy_at, self._protect_at, self._release_at(p), self._inactive_at(p))
+        at = self._report_at if self._report_at < self._busy_at else self._busy_at
+        if self._protect_at < at:
+            at = self._protect_at
+        if self.inactivity:
+            at = min(at, self._inactive_at(p))
+        if p.under_way or not (self.idle_release and p.machine.motors_on):
+            return at
+        return min(at, self._release_at(p))
 
     def strike(self, p: EmulatedPrinter) -> None:
         """Does the one thing that is due."""
