@@ -10,6 +10,7 @@ from typing import Any
 
 from banderole.cli.run_command import prepare
 from banderole.rehearsal import Stage, board_for, some_printer
+from banderole.rehearsal.stage import REST_S
 from banderole.run.runner import Job
 
 from tests.support.judge import Log, Verdict
@@ -55,6 +56,7 @@ def act(
     more: str = "",
     settings: tuple[str, ...] = (),
     seed: int = 1,
+    rest_s: float = REST_S,
     **settle: object,
 ) -> Iterator[Act]:
     file, wanted = write(folder, how, more, **settle)
@@ -62,7 +64,7 @@ def act(
     job, _ = prepare(file, wanted, printer)
     manners = board_for(printer, faults, ("fan_synced=true", "cold_below=0", *settings))
     rows: list[dict[str, Any]] = []
-    stage = Stage(printer, manners, seed=seed, on_record=rows.append)
+    stage = Stage(printer, manners, seed=seed, on_record=rows.append, rest_s=rest_s)
     made = Act(folder, stage, job, manners, rows=rows)
     stage.event.append(made.events.append)
     with job.file:

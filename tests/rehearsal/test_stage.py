@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 from banderole.rehearsal import StandIn
+from banderole.rehearsal.stage import REST_S
+from banderole.run.clockwork import TICK_S
 
 from tests.rehearsal.acts import act
 from tests.support.towers import BANDS, LAYER, STEPS, TOLERANCE, How
@@ -37,6 +39,25 @@ def test_crossings_come_where_the_survey_has_them(tmp_path: Path, how: How) -> N
         told = play.events[-1]
         assert told["blocks_sha256"] == {"file": play.job.survey.digest, "acknowledged": play.job.survey.digest}
         assert told["blocks"] == play.job.survey.blocks
+
+
+@pytest.mark.parametrize("fault", [(), ("S1@60", "S3@80"), ("T3@150s",)])
+def test_it_goes_as_at_the_beat_of_a_run(tmp_path: Path, fault: tuple[str, ...]) -> None:
+    """Looking twice a second and not twenty times changes nothing but when what only time ends is seen."""
+    told = []
+    for rest_s in (TICK_S, REST_S):
+        with act(tmp_path, *fault, rest_s=rest_s, more="[[hold_point]]\nbefore_band = 3\n") as play:
+            StandIn(play.stage)
+            ended = play.stage.run(play.job)
+            assert ended is not None
+            told.append((ended.state, ended.exit, play.events, play.stage.now))
+    (as_run, code_of_run, often, early), (state, code, seldom, late) = told
+    assert (state, code) == (as_run, code_of_run)
+    assert [event["kind"] for event in seldom] == [event["kind"] for event in often]
+    assert late == pytest.approx(early, abs=5.0)
+    for mine, theirs in zip(seldom[-1]["bands"], often[-1]["bands"], strict=True):
+        assert mine["proof"] == theirs["proof"]
+        assert mine["filament_mm"] == theirs["filament_mm"]
 
 
 def test_the_time_of_day_is_the_clocks_from_the_year_2000_on(tmp_path: Path) -> None:

@@ -39,7 +39,7 @@ BEGINS: Final = datetime(2000, 1, 1, tzinfo=UTC)
 REST_S: Final = 0.5
 """Between two looks while nothing falls due on the line. A run looks ten times as often; only what ends by mere lapse of
 time (patience, a nudge) may so come half a second later."""
-LONGEST_S: Final = 90 * 86400.0
+LONGEST_S: Final = 14 * 86400.0
 """Of one run: what has not ended by then never will."""
 
 Outlet = Callable[[dict[str, Any]], None]
@@ -73,7 +73,15 @@ class Marks:
 class Stage:
     """Build it, arrange what is to happen, then `run`. `board.log` and `on_record` tell what the printer really did."""
 
-    def __init__(self, printer: Printer, manners: Manners, *, seed: int = 1, on_record: OnRecord | None = None) -> None:
+    def __init__(
+        self,
+        printer: Printer,
+        manners: Manners,
+        *,
+        seed: int = 1,
+        on_record: OnRecord | None = None,
+        rest_s: float = REST_S,
+    ) -> None:
         self.printer = printer
         self.loop = VirtualLoop()
         self.board = EmulatedPrinter(manners, on_record)
@@ -85,7 +93,7 @@ class Stage:
         self.runner: Runner | None = None
         self._crashed = False
         self._names = Random(f"{seed} names")
-        self._clockwork = Clockwork(self._wall, self._name, REST_S)
+        self._clockwork = Clockwork(self._wall, self._name, rest_s)
 
     @property
     def now(self) -> float:

@@ -184,9 +184,12 @@ class Runner:
     def _look_sooner(self) -> None:
         """Where looks are further apart than a tick, and something falls due on the line before the next."""
         due, look = self.engine.window.next_deadline(), self._look
-        if due is not None and look is not None and due < look.when() - TICK_S:
-            look.cancel()
-            self._look_later(max(TICK_S, due - _now()))
+        if due is not None and look is not None and due < look.when():
+            now = _now()
+            seconds = max(TICK_S, due - now)
+            if now + seconds < look.when():
+                look.cancel()
+                self._look_later(seconds)
 
     async def _make_safe(self, why: BaseException) -> None:
         """A fault of ours, or a cancellation: the engine's ladder, driven to its end."""
