@@ -56,7 +56,9 @@ def lose_unseen(raw: bytes) -> bytes | None:
         for first in digits:
             for second in digits:
                 if first < second and value[first] == value[second] and len(digits) > 2:
-                    return raw[: start + first] + raw[start + first + 1 : start + second] + raw[start + second + 1 :]
+                    left = value[:first] + value[first + 1 : second] + value[second + 1 :]
+                    if float(left) != float(value):  # E1.00 for E1.0000 would be no harm
+                        return raw[:start] + left + raw[start + len(value) :]
     for word in words:  # an exchange of two neighbours leaves the XOR as it is
         start, value = word.start(2), word.group(2)
         for at in range(len(value) - 1):
