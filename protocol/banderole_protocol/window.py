@@ -487,6 +487,7 @@ class Window:
             return []
         if len(raw) > DAMAGED_BYTES and all(line.block != TEMPERATURES for line in self._out):
             return []
+        self._probe_bytes = 0  # what answers has read what it was asked with
         looks_like_ok = b"o" in raw[:2] or b"k" in raw[:2]
         if looks_like_ok and all(line.block == TEMPERATURES for line in self._out):
             self._end_marker()

@@ -23,6 +23,13 @@ if TYPE_CHECKING:
 
 AUDIT_MM: Final = 0.05
 """Reports have two decimals, and relative moves add up their rounding; a lost digit moves the nozzle by tenths at least."""
+EXACT_MM: Final = 0.0075
+"""Half of the last of two decimals, and half as much for the rounding of sums. A printer that answers with the place it was
+told keeps to it; one that answers with what its motors count does not."""
+EXACT_ANSWERS: Final = 20
+"""So many answers in a row within EXACT_MM, and a later one that is not is as wrong as one that is far off."""
+DRIFT: Final = 0.1
+"""Share of a right answer's difference that is taken over: sums of relative moves drift slowly, damage comes at once."""
 CAREFUL_BLOCKS: Final = 3000
 """So long after a refused line each block is asked after: where one line in 60 is damaged, this never ends in between."""
 AGAIN_S: Final = 0.3
@@ -36,12 +43,15 @@ STOPS: Final = 3
 
 def off(modal: Modal, position: Position) -> tuple[str, float] | None:
     """The axis that is furthest off, and by how much, mm; None where no axis is known."""
-    differences = {axis: abs(modal.told(axis, getattr(modal, axis.lower())) * modal.scale - getattr(position, axis.lower()))
-                   for axis in modal.known}  # fmt: skip
+    differences = {axis: abs(_told_mm(modal, axis) - getattr(position, axis.lower())) for axis in modal.known}
     if not differences:
         return None
     axis = max(differences, key=lambda one: differences[one])
     return axis, differences[axis]
+
+
+def _told_mm(modal: Modal, axis: str) -> float:
+    return modal.told(axis, getattr(modal, axis.lower())) * modal.scale
 
 
 def audit_trip(axis: str, wrong: float, line: int) -> Trip:
@@ -60,7 +70,8 @@ class Readback:
         self._line = self._tries = self._stops = 0
         self._asked_at = self._left_s = 0.0
         self._wrong: tuple[str, float] | None = None
-        self._filament: float | None = None  # by what the printer's count of E differs from the file's, mm
+        self._exact = 0  # answers in a row that were right to the last decimal
+        self._drift: dict[str, float] = {}  # of the printer's count from the file's, by axis, mm
 
     @property
     def open(self) -> bool:
@@ -80,7 +91,8 @@ class Readback:
 
     def drop(self) -> None:
         """The file is not being fed: what comes is no answer of ours."""
-        self._asked = self._filament = None
+        self._asked = None
+        self._drift.pop("E", None)  # what we push and pull ourselves need not come out to the last decimal
 
     def _ask(self, e: Engine) -> None:
         self._tries += 1
@@ -93,9 +105,10 @@ class Readback:
         if self._asked is None or self._expected is None:
             return
         self._notice_stop(e)
-        wrong = self._off(self._expected, position)
-        if wrong is not None and wrong[1] > AUDIT_MM:
-            again = self._wrong is not None and wrong[0] == self._wrong[0] and abs(wrong[1] - self._wrong[1]) < AUDIT_MM
+        differences = self._differences(self._expected, position)
+        wrong = max(((a, abs(d - self._drift.get(a, 0.0))) for a, d in differences.items()), key=lambda one: one[1])
+        if wrong[1] > self._tolerance:
+            again = self._wrong is not None and wrong[0] == self._wrong[0] and abs(wrong[1] - self._wrong[1]) < EXACT_MM
             self._wrong = wrong
             if again:
                 self.drop()
@@ -105,9 +118,15 @@ class Readback:
             else:
                 self._asked = None
             return
-        if position.e is not None:
-            self._filament = position.e - self._e(self._expected)
+        self._exact = self._exact + 1 if wrong[1] <= EXACT_MM else 0
+        for axis, difference in differences.items():
+            drift = self._drift.get(axis, 0.0)
+            self._drift[axis] = drift + DRIFT * (difference - drift)
         self._asked = None
+
+    @property
+    def _tolerance(self) -> float:
+        return EXACT_MM if self._exact >= EXACT_ANSWERS else AUDIT_MM
 
     def on_tick(self, e: Engine) -> None:
         """An answer that does not come was damaged."""
@@ -117,15 +136,13 @@ class Readback:
             else:
                 self._asked = None  # it does not say: what it did not deny goes on, and the next block is asked after
 
-    def _off(self, expected: Modal, position: Position) -> tuple[str, float] | None:
-        wrong = off(expected, position)
-        if (wrong is None or wrong[1] <= AUDIT_MM) and position.e is not None and self._filament is not None:
-            return "E", abs(position.e - self._e(expected) - self._filament)
-        return wrong
-
-    @staticmethod
-    def _e(modal: Modal) -> float:
-        return modal.told("E", modal.e) * modal.scale
+    def _differences(self, expected: Modal, position: Position) -> dict[str, float]:
+        """The printer's word less the file's, mm; E, where nothing of it is known yet, as the printer has it."""
+        axes = expected.known + ("" if position.e is None else "E")
+        found = {axis: getattr(position, axis.lower()) - _told_mm(expected, axis) for axis in axes}
+        if "E" in found:
+            self._drift.setdefault("E", found["E"])
+        return found or {"": 0.0}
 
     def _notice_stop(self, e: Engine) -> None:
         took = e.now - self._asked_at
