@@ -53,7 +53,7 @@ class Late(Exception):
 def crossing(e: Engine, item: Crossing) -> Procedure:
     """From one band to the next."""
     began, number = e.now, item.band.number
-    hold_here = e.hold_before(number)
+    hold_here = e.holds.before(e, number)
     where = {"band": number, "line": item.line, "block": item.block, "z": round(item.z, 4)}
     setpoints = dict(item.setpoints)
     e.phase, e.entering = "crossing", number
@@ -141,7 +141,7 @@ def _wait_on(e: Engine, heat: dict[str, float]) -> bool:
         case "go-on":
             return False
         case "hold":
-            e.begin_hold("settle_late", said)
+            e.holds.begin(e, "settle_late", said)
             return True
         case "abort":
             raise Late(f"{', '.join(f'{heater} {value:g} °C' for heater, value in heat.items())}: {said}")
@@ -181,7 +181,7 @@ def held(e: Engine, excursion: Excursion) -> Waiting[dict[str, float]]:
     e.rest_begins()
     since, policy, cooled = e.now, e.printer.hold, dict[str, float]()
     e.phase = "held"
-    e.notify("held", reason=e.hold_reason, note=e.hold_note, band=e.entering or e.band, line=e.line)
+    e.notify("held", reason=e.holds.reason, note=e.holds.note, band=e.entering or e.band, line=e.line)
     while e.state is State.HELD:
         yield
         e.leave_if_stopping()
@@ -288,7 +288,7 @@ def reassertion(e: Engine, item: Reassertion) -> Procedure:
 
 def person_wait(e: Engine, item: PersonWait) -> Procedure:
     """The file waits for a person: a hold of ours, and the line when somebody is there."""
-    e.begin_hold("person", f"the file waits for a person in line {item.block.line}: resume when you are there")
+    e.holds.begin(e, "person", f"the file waits for a person in line {item.block.line}: resume when you are there")
     yield from hold(e, item.modal, item.top)
     e.somebody_there = True
     yield from send_file(e, item.block, item.modal)

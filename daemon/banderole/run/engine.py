@@ -31,9 +31,10 @@ from banderole.run.effects import Effect, Ended, Given, Latch, NeedItem, Notify,
 from banderole.run.feeder import Feeder
 from banderole.run.guards import Guards
 from banderole.run.heat_watch import HeatWatch
+from banderole.run.holds import Holds
 from banderole.run.make_safe import Cause
 from banderole.run.readback import Readback
-from banderole.run.state import Command, Refused, State, after, completed
+from banderole.run.state import Refused, State, completed
 from banderole.run.status import status_of
 from banderole.run.steps import Procedure, RefusedAtStart, StopNow, Tripped
 from banderole.run.trips import Caution, Trip
@@ -82,10 +83,10 @@ class Engine:
         self.reports = False
         self.inactivity = False  # whether the board's own shutdown was armed
         self.readback = Readback()
+        self.holds = Holds()
         self.port_gone = False
         self.restarted_while_starting = False
         self.somebody_there = False
-        self.hold_reason = self.hold_note = ""
         self.alarms = Alarms()
         self.resends = 0
         self.proven: bool | None = None
@@ -93,7 +94,6 @@ class Engine:
         self.at_heat_off: dict[str, float] = {}  # what the heaters read when the ladder was begun
         self.cause: Cause | None = None
         self.ended: Ended | None = None
-        self.hold_wanted: str | None = None
         self._excursion: Excursion | None = None
         self._over_part: Modal | None = None  # where an abort found it
         self._next_poll = 0.0
@@ -459,36 +459,12 @@ class Engine:
     def wants_hold(self) -> bool:
         return self.state is State.HOLDING
 
-    def hold_at_layer(self, begins: bool) -> bool:
-        """Is a hold to begin at this stretch?"""
-        if self.hold_wanted == "layer" and begins and self.state is State.RUNNING:
-            self.hold_wanted = None
-            self.begin_hold("command", "")
-        return self.state is State.HOLDING
-
-    def hold_before(self, band: int) -> bool:
-        """Is a hold to begin before this band, by command or by a hold point of the schedule?"""
-        point = next((one for one in self.schedule.hold_points if one.before_band == band), None)
-        if self.state is State.RUNNING and not self.account.bands[band].entered:
-            if self.hold_wanted in (f"band:{band}", "layer"):
-                self.hold_wanted = None
-                self.begin_hold("command", "")
-            elif point is not None:
-                self.notify("hold_point", band=band, note=point.note)
-                self.begin_hold("hold_point", point.note)
-        return self.state is State.HOLDING
-
     def hold_now(self) -> None:
         """What has no number yet is kept for after the hold."""
-        self.begin_hold("command", "")
+        self.holds.begin(self, "command", "")
         if self.streaming:
             self.feeding = False
             self._take_back()
-
-    def begin_hold(self, reason: str, note: str) -> None:
-        self.hold_reason, self.hold_note = reason, note
-        if self.state in (State.RUNNING, State.RESTARTING):
-            self.state = after(self.state, Command.HOLD)
 
     def rest_begins(self) -> None:
         """Aside and at rest."""

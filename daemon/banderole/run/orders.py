@@ -29,7 +29,7 @@ def obey(e: Engine, name: str, request: dict[str, Any]) -> str:
             reason = "settling again, then back to the part"
         case "stop":
             e.state = after(e.state, Command.STOP)
-            e.hold_wanted = None
+            e.holds.wanted = None
             e.notify("stopping", reason="a person")
             reason = "after the layer in work, then heat off"
         case "abort" | "estop":
@@ -61,10 +61,10 @@ def _hold(e: Engine, at: str) -> str:
         e.hold_now()
         said = "coming to rest"
     elif at == "layer":
-        e.hold_wanted = at
+        e.holds.wanted = at
         said = "will hold at the next layer"
     else:
-        e.hold_wanted = _band(e, at)
+        e.holds.wanted = _band(e, at)
         said = f"will hold before band {at[5:]}"
     e.notify("hold_requested", hold_at=at)
     return said
@@ -82,7 +82,7 @@ def _band(e: Engine, at: str) -> str:
 
 
 def _withdraw(e: Engine) -> str:
-    if e.hold_wanted is None or e.state is not State.RUNNING:
+    if e.holds.wanted is None or e.state is not State.RUNNING:
         raise NotNow("no hold is pending")
-    e.hold_wanted = None
+    e.holds.wanted = None
     return "the pending hold is withdrawn"

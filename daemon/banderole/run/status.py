@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 def sentence(e: Engine) -> str:
     """What the run does at this moment, in plain words."""
     if e.state is State.HELD:
-        return f"held: {e.hold_note}" if e.hold_note else "held; resume when you are ready"
+        return f"held: {e.holds.note}" if e.holds.note else "held; resume when you are ready"
     match e.phase:
         case "settling" | "heating":
             return _settling(e)
@@ -65,7 +65,7 @@ def status_of(e: Engine) -> dict[str, Any]:
         "remaining_s": round(total - e.account.seconds, 1) if total else None,
         "measured": dict(e.watch.measured),
         "setpoint": {**e.current, **heat},
-        "hold": e.hold_wanted,
+        "hold": e.holds.wanted,
         "heat_proven_off": e.proven,
         "alarms": e.alarms.as_json(),
     }

@@ -153,7 +153,7 @@ def _item(e: Engine, item: Item) -> Procedure:
 def _stretch(e: Engine, item: Stretch) -> Procedure:
     """Feed the blocks; at a hold, what has no number yet comes back, and goes out after it."""
     e.phase = "printing"
-    if e.hold_at_layer(item.layer_begins):
+    if e.holds.at_layer(e, item.layer_begins):
         yield from crossing.hold(e, item.modal, e.top)
         e.phase = "printing"
     e.top, e.height = item.top, item.z
