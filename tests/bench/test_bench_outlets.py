@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 from banderole.bench import Manners, MemoryPort, PtyPrinter
 from banderole.link.port import Port, PortAbsent, SerialPort
+from banderole.rehearsal.virtual_time import VirtualLoop, run_virtually
 
 from tests.bench.desk import framed
 from tests.support.waiting import until
@@ -110,6 +111,9 @@ def test_memory_port_in_virtual_time() -> None:
     assert time.monotonic() - began < 5.0
     assert ear.data.count(b"T:25.0") in range(3598, 3602)
     assert port.printer.log.kinds() == ["restart", "motors_released"]
+    again, other = run_virtually(hour(), VirtualLoop())  # which lets time pass without a timer for each event
+    assert again.data == ear.data
+    assert other.printer.log.kinds() == port.printer.log.kinds()
 
 
 class Host:

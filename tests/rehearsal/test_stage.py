@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from banderole.bench.faults import NAMES
 from banderole.rehearsal import StandIn
 from banderole.rehearsal.stage import REST_S
 from banderole.run.clockwork import TICK_S
@@ -139,3 +140,23 @@ def test_who_stands_in_resumes_what_was_planned_and_stops_the_rest(
         assert ended is not None
         assert (ended.exit, ended.proven) == (code, True), ended.reason
         assert word in play.kinds()
+
+
+FINISHED = ("S1", "S2", "S2b", "S3", "S4", "S5", "S7", "S9", "T6", "T7")
+"""S2b as well: one vertex of one layer is wrong, and the next block sets it right before anybody asks."""
+LOST = ("S10", "S11", "S12")
+UNPROVEN = ("S10", "S10b", "T4")
+"""Nothing is heard any more, or the heater stays on whatever it is told."""
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("when", ["100s", "45"])
+def test_every_fault_of_the_emulated_printer_has_its_end(tmp_path: Path, name: str, when: str) -> None:
+    with act(tmp_path, f"{name}@{when}") as play:
+        StandIn(play.stage)
+        ended = play.stage.run(play.job)
+        assert ended is not None
+        assert ended.exit == (0 if name in FINISHED else 6 if name in LOST else 5), ended.reason
+        assert ended.proven is (name not in UNPROVEN), ended.reason
+        assert (play.stage.marks.latched is not None) is (ended.exit == 5)
+        assert play.stage.now < 1800.0
