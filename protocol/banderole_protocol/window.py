@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from .errors import EndlessLine
-from .framing import frame
 from .motion import MotionClock, drains
 from .replies import (
     OK,
@@ -34,6 +33,7 @@ from .replies import (
     parted,
 )
 from .state import LinkInput, LinkState, after
+from .wire import HISTORY_LINES, Line, Wire, framed_size
 
 PROBE_S: Final = 1.0
 """Silence after which a probe asks what has become of the lines that are out (fault S3). Firmware that is at work says
@@ -42,8 +42,6 @@ QUIET_S: Final = 0.03
 """Quiet after a refusal before lines are written again: a line at 115200 baud takes 3.5 ms, a USB bridge adds up to 16 ms."""
 MARKER_QUIET_S: Final = 0.3
 """A marker that was credited and brings no answer of its own kind within this is let go: its answer was damaged."""
-HISTORY_LINES: Final = 64
-"""Lines kept after their `ok`: far more than fit a receive buffer, so a credit given by mistake can be taken back."""
 MARKER_LINES: Final = 200
 """Lines between two markers where replies carry no numbers: bounds how long a miscount can last (fault S4)."""
 DAMAGED_S: Final = 0.05
@@ -64,21 +62,6 @@ REMINDER: Final = b"N0*126\n"
 """A line without a block whose number is never the next one: refused, it makes the printer say which line it wants. Short,
 so that it fits whatever is out; from the fresh printer too it gets nothing but a refusal."""
 GREETING: Final = (b"M110 N0", b"M115")
-
-
-class Line:
-    """One numbered line: the block, what the caller calls it (`tag`), and the least seconds its motion takes."""
-
-    __slots__ = ("block", "credited", "data", "drains", "number", "seconds", "tag")
-
-    def __init__(self, number: int, block: bytes, tag: Any, seconds: float) -> None:
-        self.number = number
-        self.block = block
-        self.tag = tag
-        self.seconds = seconds
-        self.data = frame(number, block)
-        self.drains = drains(block)
-        self.credited = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,11 +90,6 @@ class Broken:
 Event = Acknowledged | Rewritten | Broken | Reply
 
 
-def _framed_size(number: int, block: bytes) -> int:
-    """Bytes that a line will take at most, without framing it: N, the number, a blank, the block, `*`, 3 digits, line end."""
-    return len(block) + len(str(number)) + 7
-
-
 class Window:
     """Numbered lines to one printer. Queue with `send`, `ask_temperatures`, `urgent`; write what `data_to_send` gives."""
 
@@ -129,18 +107,13 @@ class Window:
         self.numbered = False  # replies carry line numbers
         self._pending: deque[tuple[bytes, Any, float]] = deque()
         self._urgent: deque[tuple[bytes, Any]] = deque()
-        self._out: deque[Line] = deque()  # numbered and not credited, in order
-        self._written = 0  # how many of these are on the wire
-        self._bytes = 0
-        self._seconds = 0.0
-        self._moves = 0  # motions among what is written
+        self._wire = Wire()
         self._clock = MotionClock()
         self._now = 0.0
         self._held_until: float | None = None  # by the motion clock
         self._asked: tuple[int, float] | None = (
             None  # the last M400 written, and when; None once the line was disturbed
         )
-        self._history: deque[Line] = deque(maxlen=HISTORY_LINES)
         self._rewrite_from: int | None = None
         self._refused_at = 0.0
         self._odd: int | None = None
@@ -170,9 +143,7 @@ class Window:
 
     def ask_temperatures(self) -> None:
         """Queue a temperature request ahead of what waits; once at a time."""
-        if not any(line.block == TEMPERATURES for line in self._out) and (
-            not self._pending or self._pending[0][0] != TEMPERATURES
-        ):
+        if not self._wire.asks(TEMPERATURES) and (not self._pending or self._pending[0][0] != TEMPERATURES):
             self._pending.appendleft((TEMPERATURES, None, 0.0))
 
     def urgent(self, block: bytes, tag: Any = None) -> None:
@@ -193,12 +164,12 @@ class Window:
     @property
     def idle(self) -> bool:
         """Nothing queued, nothing out."""
-        return not self._out and not self._pending and not self._urgent
+        return not self._wire.lines and not self._pending and not self._urgent
 
     @property
     def out_lines(self) -> int:
         """Lines written and not yet acknowledged."""
-        return self._written
+        return self._wire.written
 
     def motion_left_s(self, now: float) -> float:
         """Motion that was taken and may not be carried out yet, s, by the motion clock."""
@@ -206,7 +177,7 @@ class Window:
 
     def oldest(self) -> Line | None:
         """The line whose answer is owed first."""
-        return self._out[0] if self._written else None
+        return self._wire.lines[0] if self._wire.written else None
 
     # ---- writing
 
@@ -223,28 +194,28 @@ class Window:
             self._let_marker_go(now)
         data: list[bytes] = []
         limit = self.receive_bytes if self._urgent else self.window_bytes
-        while self._written < len(self._out):
-            line = self._out[self._written]
+        while self._wire.written < len(self._wire.lines):
+            line = self._wire.lines[self._wire.written]
             if not self._fits(len(line.data), limit) or not (self._urgent or self._in_time(line.block, line.seconds)):
                 break
             self._write(line, data, now)
-        if self._written == len(self._out):
+        if self._wire.written == len(self._wire.lines):
             self._write_urgent(data, now)
             self._write_pending(data, now)
         self._probe_if_due(data, now)
         return b"".join(data)
 
     def _fits(self, size: int, limit: int) -> bool:
-        return not self._written or self._bytes + size <= limit
+        return not self._wire.written or self._wire.bytes + size <= limit
 
     def _in_time(self, block: bytes, seconds: float) -> bool:
         """May this go out as to the motion that it, and whatever comes after it, would stand behind?"""
         if drains(block):
-            start = self._clock.drain_from(self._seconds, self._now)
+            start = self._clock.drain_from(self._wire.seconds, self._now)
         elif seconds:
-            if self._written and self._seconds + seconds > self.ahead_s:
+            if self._wire.written and self._wire.seconds + seconds > self.ahead_s:
                 return False
-            start = self._clock.motion_from(self._moves, self._seconds, self._now)
+            start = self._clock.motion_from(self._wire.moves, self._wire.seconds, self._now)
         else:
             return True
         if start <= self._now:
@@ -253,26 +224,23 @@ class Window:
         return False
 
     def _write(self, line: Line, data: list[bytes], now: float) -> None:
-        if not self._written:
+        if not self._wire.written:
             self._progress_at = now
         data.append(line.data)
-        self._written += 1
-        self._bytes += len(line.data)
-        self._seconds += line.seconds
-        self._moves += line.seconds > 0.0
+        self._wire.wrote(line)
         if line.block == AT_REST:
             self._asked = (line.number, now)
 
     def _new_line(self, block: bytes, tag: Any, seconds: float) -> Line:
         line = Line(self.next_number, block, tag, seconds)
         self.next_number += 1
-        self._out.append(line)
+        self._wire.lines.append(line)
         return line
 
     def _write_urgent(self, data: list[bytes], now: float) -> None:
         while self._urgent:
             block, tag = self._urgent[0]
-            if not self._fits(_framed_size(self.next_number, block), self.receive_bytes):
+            if not self._fits(framed_size(self.next_number, block), self.receive_bytes):
                 return
             self._urgent.popleft()
             self._write(self._new_line(block, tag, 0.0), data, now)
@@ -282,10 +250,10 @@ class Window:
         while pending and self.state is LinkState.FLOWING and not self._urgent:
             if self._since_marker >= MARKER_LINES and not self.numbered and pending[0][0] != TEMPERATURES:
                 pending.appendleft((TEMPERATURES, None, 0.0))
-            if self._out and not self._out[0].number:
+            if self._wire.lines and not self._wire.lines[0].number:
                 return  # the number must hold before anything relies on it
             block, tag, seconds = pending[0]
-            size = _framed_size(self.next_number, block)
+            size = framed_size(self.next_number, block)
             if not self._fits(size, self.window_bytes) or not self._in_time(block, seconds):
                 return
             pending.popleft()
@@ -298,16 +266,11 @@ class Window:
 
     def _begin_rewrite(self) -> None:
         self.state = after(self.state, LinkInput.QUIET)
-        if self._rewrite_from is None or not self._out:
+        if self._rewrite_from is None or not self._wire.lines:
             self._want_probe = self._want_probe or self._rewrite_from is None
             self._rewrite_from = None
             return
-        keep = max(0, self._rewrite_from - self._out[0].number)
-        for line in list(self._out)[keep : self._written]:
-            self._bytes -= len(line.data)
-            self._seconds -= line.seconds
-            self._moves -= line.seconds > 0.0
-        self._written = min(self._written, keep)
+        self._wire.unwrite_from(self._rewrite_from)
         self._rewrite_from = None
 
     # ---- silence
@@ -320,22 +283,22 @@ class Window:
             return self._refused_at + QUIET_S
         if self.state is LinkState.MARKED and self._marker is not None and self._marker.credited:
             return self._progress_at + MARKER_QUIET_S
-        if not self._written:
+        if not self._wire.written:
             return self._held_until
         due = self._progress_at + PROBE_S
         return due if self._held_until is None else min(due, self._held_until)
 
     def _probe_if_due(self, data: list[bytes], now: float) -> None:
-        due = self._written > 0 and now >= self._progress_at + PROBE_S
+        due = self._wire.written > 0 and now >= self._progress_at + PROBE_S
         if not (due or self._want_probe):
             return
         self._want_probe = False
         self._asked = None
         self._progress_at = now
-        room = self.receive_bytes - self._bytes - self._probe_bytes - len(REMINDER)
-        asked = any(line.block == TEMPERATURES for line in self._out)
-        size = _framed_size(self.next_number, TEMPERATURES) + 1
-        if not asked and self._written == len(self._out) and size <= room:
+        room = self.receive_bytes - self._wire.bytes - self._probe_bytes - len(REMINDER)
+        asked = self._wire.asks(TEMPERATURES)
+        size = framed_size(self.next_number, TEMPERATURES) + 1
+        if not asked and self._wire.written == len(self._wire.lines) and size <= room:
             if self._pending and self._pending[0][0] == TEMPERATURES:
                 self._pending.popleft()  # the probe asks the same
             data.append(b"\n")
@@ -347,7 +310,7 @@ class Window:
             # For the case that the line before lost its own. An empty line is no line to a printer.
             data.append(b"\n")
             self._probe_bytes += 1
-        elif self._probes <= MOST_PROBES and (room >= 0 or self._bytes > self.receive_bytes):
+        elif self._probes <= MOST_PROBES and (room >= 0 or self._wire.bytes > self.receive_bytes):
             # More out than the receive buffer holds is an account that is wrong already: it must be set right.
             self._probes = max(self._probes, LINE_ENDS + 1)
             data.append(REMINDER)
@@ -355,14 +318,14 @@ class Window:
 
     def _credit_lost_requests(self, now: float) -> list[Any]:
         """Temperature requests are answered at once. Silent ones, with nothing before them, have lost their `ok`."""
-        if self.state is LinkState.BROKEN or not self._written:
+        if self.state is LinkState.BROKEN or not self._wire.written:
             return []
         if now < self._progress_at + PROBE_S or self._probes < LINE_ENDS:
             return []
-        if any(line.block != TEMPERATURES for line in self._out):
+        if not self._wire.asks_only(TEMPERATURES):
             return []
         self._probes = 0
-        return self._credit(self._out[-1].number)
+        return self._credit(self._wire.lines[-1].number)
 
     def tick(self, now: float) -> list[Event]:
         """Time has passed. Events as of `receive`; call it before `data_to_send` when a deadline is due."""
@@ -446,25 +409,25 @@ class Window:
         if reply.line is not None:
             self.numbered = True
             self._witness(reply.line)
-            return self._credit(reply.line) if self._is_out(reply.line) else []
-        if reply.readings is not None and self._written and self._out[0].block in GREETING:
+            return self._credit(reply.line) if self._wire.holds(reply.line) else []
+        if reply.readings is not None and self._wire.written and self._wire.lines[0].block in GREETING:
             self._temperatures_on_ok = True
         if (reply.readings is not None and not self._temperatures_on_ok) or reply.position is not None:
             return self._marker_ok(WHERE if reply.position is not None else TEMPERATURES)
         if self.state is LinkState.REFUSED or self.numbered:
             # It stands behind a Resend and belongs to no line; a printer that numbers its `ok` numbers what counts.
             return []
-        if not self._written:
+        if not self._wire.written:
             self.miscounts += 1
             return []
-        tags = self._credit(self._out[0].number)
+        tags = self._credit(self._wire.lines[0].number)
         if self.state is LinkState.MARKED and self._marker is not None and self._marker.credited and self._marker_heard:
             self._end_marker()
         return tags
 
     def _marker_ok(self, block: bytes) -> list[Any]:
         """An `ok` that shows what it answers: everything up to that line has been taken."""
-        for line in list(self._out)[: self._written]:
+        for line in list(self._wire.lines)[: self._wire.written]:
             if line.block == block:
                 if line is self._marker:
                     self._end_marker()
@@ -483,15 +446,15 @@ class Window:
 
     def _damaged(self, raw: bytes, now: float) -> list[Any]:
         """A line that is not understood, while answers are owed, may be one of them."""
-        if self.state is LinkState.BROKEN or not self._written:
+        if self.state is LinkState.BROKEN or not self._wire.written:
             return []
-        if len(raw) > DAMAGED_BYTES and all(line.block != TEMPERATURES for line in self._out):
+        if len(raw) > DAMAGED_BYTES and not self._wire.asks(TEMPERATURES):
             return []
         self._probe_bytes = 0  # what answers has read what it was asked with
         looks_like_ok = b"o" in raw[:2] or b"k" in raw[:2]
-        if looks_like_ok and all(line.block == TEMPERATURES for line in self._out):
+        if looks_like_ok and self._wire.asks_only(TEMPERATURES):
             self._end_marker()
-            return self._credit(self._out[-1].number)
+            return self._credit(self._wire.lines[-1].number)
         self._progress_at = min(self._progress_at, now + DAMAGED_S - PROBE_S)
         return []
 
@@ -510,20 +473,16 @@ class Window:
         if marker is not None and marker.credited and now >= self._progress_at + MARKER_QUIET_S:
             self._end_marker()
 
-    def _is_out(self, number: int) -> bool:
-        return bool(self._written) and self._out[0].number <= number <= self._out[self._written - 1].number
-
     def _credit(self, number: int) -> list[Any]:
         """Lines up to `number` have been taken. Their tags, each once."""
-        if self._written:
-            number = min(number, self._out[self._written - 1].number)
+        wire = self._wire
+        if wire.written:
+            number = min(number, wire.lines[wire.written - 1].number)
             tags = self._credit_below(number + 1)
         else:
             tags = []
-        if not self._written:
-            self._seconds = 0.0  # sums of many small numbers drift
         if self._rewrite_from is not None and self.state is LinkState.REFUSED:
-            first = self._out[0].number if self._out else self.next_number
+            first = self._wire.lines[0].number if self._wire.lines else self.next_number
             if first > self._rewrite_from:
                 self._rewrite_from = None
                 self.state = after(self.state, LinkInput.TAKEN)
@@ -533,14 +492,7 @@ class Window:
         """Lines before `number` have been taken, also those that were about to be written again."""
         tags: list[Any] = []
         self._odd = None
-        while self._out and self._out[0].number < number:
-            line = self._out.popleft()
-            if self._written:
-                self._written -= 1
-                self._bytes -= len(line.data)
-                self._seconds -= line.seconds
-                self._moves -= line.seconds > 0.0
-            self._history.append(line)
+        for line in self._wire.taken_below(number):
             if not line.credited:
                 line.credited = True
                 tags.append(line.tag)
@@ -562,21 +514,17 @@ class Window:
         if refusal.last_line is None or self.state is LinkState.BROKEN:
             return
         wanted = refusal.last_line + 1
-        if self._oldest_kept(wanted) <= wanted <= self._last_written() + 1:
+        if self._oldest_kept(wanted) <= wanted <= self._wire.last_written(self.next_number) + 1:
             odd, alone = self._odd, self.state is not LinkState.REFUSED
             self._resend(wanted, now, events)
             self._odd, self._complaint_alone = odd, alone
-
-    def _last_written(self) -> int:
-        """The number of the last line on the wire, or, with none out, of the last that was."""
-        return self._out[self._written - 1].number if self._written else self.next_number - 1 - len(self._out)
 
     def _resend(self, number: int, now: float, events: list[Event]) -> None:
         if self.state is LinkState.BROKEN:
             return
         self._progress_at = now
         self._probe_bytes = 0
-        last = self._last_written()
+        last = self._wire.last_written(self.next_number)
         if number > last + 1 and last <= 1 and self._certain < 0 and self._greetings < MOST_GREETINGS:
             # The count of a conversation before this one: M110 itself was refused. Taken twice it does no harm.
             self._greetings += 1
@@ -585,11 +533,11 @@ class Window:
             self._has_all(last, now, events)
         elif self._oldest_kept(number) <= number <= last:
             self._odd = None
-            self._take_back(number)
+            self._wire.take_back(number)  # not acknowledged a second time
             if self.state is not LinkState.REFUSED or self._rewrite_from is None or number < self._rewrite_from:
                 events.append(Rewritten(number, last - number + 1))
             self._refuse(now, number)
-        elif last + 1 < number <= self.next_number and (self._odd == number or self._acknowledged_below(number)):
+        elif last + 1 < number <= self.next_number and (self._odd == number or self._wire.credited_below(number)):
             # Too many lines were taken back, by a damaged digit: it has all below this one.
             if tags := self._credit_below(number):
                 events.append(Acknowledged(tags))
@@ -606,8 +554,8 @@ class Window:
 
     def _oldest_kept(self, number: int) -> int:
         """The oldest line that may be asked for: none that is certain, as then it would be carried out twice."""
-        kept = self._history[0].number if self._history else self._out[0].number if self._out else number + 1
-        return max(kept, self._certain + 1)
+        kept = self._wire.oldest_kept()
+        return max(number + 1 if kept is None else kept, self._certain + 1)
 
     def _has_all(self, last: int, now: float, events: list[Event]) -> None:
         """It wants the line behind all that was written: the answer to a reminder, or to a line written twice."""
@@ -617,10 +565,8 @@ class Window:
             events.append(Acknowledged(tags))
             self._since_marker = MARKER_LINES  # it may have taken some without having said so yet: count anew soon
         self._refuse(now, last + 1)
-        self._want_probe = bool(self._out)  # what it has, its `ok`s do not tell any more: a request's answer does
-
-    def _acknowledged_below(self, number: int) -> bool:
-        return all(line.credited for line in self._out if line.number < number)
+        # What it has, its `ok`s do not tell any more: a request's answer does.
+        self._want_probe = bool(self._wire.lines)
 
     def _refuse(self, now: float, number: int | None) -> None:
         if self.state is LinkState.REFUSED and self._rewrite_from is not None:
@@ -630,16 +576,6 @@ class Window:
         self._marker = self._asked = None
         self._refused_at = now
         self._rewrite_from = number
-
-    def _take_back(self, number: int) -> None:
-        """A credit was given by mistake: lines from `number` on are out again (but not acknowledged a second time)."""
-        while self._history and (not self._out or number < self._out[0].number) and self._history[-1].number >= number:
-            line = self._history.pop()
-            self._out.appendleft(line)
-            self._written += 1
-            self._bytes += len(line.data)
-            self._seconds += line.seconds
-            self._moves += line.seconds > 0.0
 
     def _break(self, events: list[Event], restarted: bool, reason: str) -> list[Event]:
         self.state = after(self.state, LinkInput.NO_COMMON_GROUND)
