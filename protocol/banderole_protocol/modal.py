@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 import re
+from operator import attrgetter
 from typing import Final, Literal
 
 from .arcs import arc_of, box_of, flaw_of
@@ -120,8 +121,8 @@ class Modal:
     def copy(self) -> Modal:
         """An independent copy; needed where a stretch is cut, not on the hot path."""
         other = Modal.__new__(Modal)
-        for name in Modal.__slots__:
-            setattr(other, name, getattr(self, name))
+        for name, value in zip(Modal.__slots__, _STATE(self), strict=True):
+            setattr(other, name, value)
         other.values = dict(self.values)
         return other
 
@@ -310,3 +311,7 @@ class Modal:
     def place(self, axis: str, told_mm: float) -> None:
         """Take what the printer reported (M114: mm, after G92) as the position of an axis."""
         setattr(self, axis.lower(), told_mm + getattr(self, "off_" + axis.lower()))
+
+
+_STATE = attrgetter(*Modal.__slots__)
+"""All of a state at once: `copy` is called at every gap of a file."""

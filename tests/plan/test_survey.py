@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 from banderole.plan.config import InputError, Printer, load_printer
+from banderole.plan.findings import MOST_FINDINGS
 from banderole.plan.footprint import CELL_MM, Footprint
 from banderole.plan.machine_tables import Volume
 from banderole.plan.schedule import Schedule, load_schedule
-from banderole.plan.survey import MOST_FINDINGS, Survey, survey, survey_file
+from banderole.plan.survey import Survey, survey, survey_file
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -40,9 +41,11 @@ def part(layers: int = 4, height: float = 0.3, before: str = "", end: str = "M10
     return text + end
 
 
-def read(text: str | bytes, schedule: Schedule | None = None, printer: Printer | None = PRINTER) -> Survey:
+def read(
+    text: str | bytes, schedule: Schedule | None = None, printer: Printer | None = PRINTER, *, timed: bool = True
+) -> Survey:
     data = text.encode() if isinstance(text, str) else text
-    return survey(io.BytesIO(data), "tower.gcode", schedule, printer)
+    return survey(io.BytesIO(data), "tower.gcode", schedule, printer, timed=timed)
 
 
 @pytest.fixture(scope="module")
@@ -73,7 +76,11 @@ def test_a_plain_part_by_hand(stairs: Schedule) -> None:
     assert found.filament_mm == pytest.approx(4 * 4 * 0.5)
     assert found.footprint.box == (50, 50, 60, 60)
     # 20 mm/s throughout: 160 mm of walls, 1.2 mm up, and once from the corner where homing ends to (50, 50)
-    assert found.seconds == pytest.approx((160 + 1.2 + math.hypot(50, 50)) / 20)
+    least = (160 + 1.2 + math.hypot(50, 50)) / 20
+    assert read(part(), stairs, timed=False).seconds == pytest.approx(least)
+    # 22 motions at most from rest to rest, each 20 mm/s / 1000 mm/s² longer than that; where it rounds a corner, less
+    assert least < found.seconds <= least + 24 * 0.02 + 1e-9
+    assert found.seconds == pytest.approx(found.before_s + sum(layer.seconds for layer in found.layer_table))
     assert found.facts.first_deposit == 8
     assert found.facts.last_deposit == 5 + 4 * 6
     assert found.told == {"nozzle": 215.0}
@@ -320,3 +327,108 @@ def test_a_refused_command_behind_another_is_found(block: str) -> None:
 def test_lines_that_machines_take_differently_are_told() -> None:
     found = read(part(before="M105 M114\n", layers=1))
     assert [(one.kind, one.line) for one in found.cautions if one.kind == "unclear"] == [("unclear", 6)]
+
+
+# ---- layers, flow, material
+
+
+def test_the_layers_of_a_part_by_hand(stairs: Schedule) -> None:
+    found = read(part(), stairs)
+    assert [(layer.z, layer.line, layer.block, layer.blocks) for layer in found.layer_table] == [
+        (pytest.approx(0.3 * n), 2 + 6 * n, 2 + 6 * n, 6 if n < 4 else 5) for n in (1, 2, 3, 4)
+    ]
+    for layer in found.layer_table:
+        assert (layer.height, layer.filament_mm, layer.length_mm) == pytest.approx((0.3, 2.0, 40.0))
+        assert layer.box == (50, 50, 60, 60)
+    assert [(row.layer, row.off_mm) for row in found.rows] == [(1, 0.0), (3, pytest.approx(0.0))]
+
+
+def test_how_far_a_step_is_from_a_layers_true_height(stairs: Schedule) -> None:
+    """Layers of 0.4 mm: the step at 0.6 mm falls into the second, whose middle is at 0.6 mm: it begins at 0.4 mm."""
+    found = read(part(layers=4, height=0.4), stairs)
+    assert [(row.layer, round(row.off_mm, 6)) for row in found.rows] == [(1, 0.0), (2, -0.2)]
+
+
+def test_flow_that_a_hot_end_does_not_melt_is_told(stairs: Schedule) -> None:
+    """0.5 mm of filament, 2.40528 mm² thick (1.75 mm, check value), in 10 mm at 100 mm/s: 12.03 mm³/s."""
+    found = read(part().replace("F1200", "F6000"), stairs)
+    assert [row.flow_mm3_s for row in found.rows] == pytest.approx([12.026, 12.026], abs=0.001)
+    assert kinds(found) == ["flow"]
+    assert "12.0 mm³/s" in found.cautions[-1].what
+    assert [row.flow_mm3_s for row in read(part(), stairs).rows] == pytest.approx([2.405, 2.405], abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("material", "first", "bed", "told"),
+    [
+        ("PLA", 215, 60, []),
+        ("PLA", 240, 60, ["material", "first_layer"]),
+        ("petg-cf", 240, 80, ["first_layer"]),
+        ("PLA", 215, 110, ["first_layer"]),
+        ("ABS", 240, 100, ["first_layer"]),
+        ("something else", 240, 60, ["first_layer"]),
+        ("TPU", 212, 60, ["material"]),
+    ],
+)
+def test_what_is_unusual_for_the_material_is_told(
+    material: str, first: float, bed: float, told: list[str], tmp_path: Path
+) -> None:
+    """Ranges: check values of polymer handbooks, named in the module; the file's own first layer is at 215 °C."""
+    file = tmp_path / "s.toml"
+    file.write_text(f'material = "{material}"\n[[band]]\nfrom_mm = 0\nnozzle = {first}\n')
+    found = read(f"M140 S{bed}\n" + part(end="M104 S0\nM140 S0\n"), load_schedule(file, PRINTER))
+    assert kinds(found) == told
+
+
+def test_a_file_without_a_heat_off_is_told_apart() -> None:
+    assert "never turns the nozzle off" in read(part(end="")).cautions[-1].what
+    left = read(part(end="M104 S0\nM104 S200\n")).cautions[-1]
+    assert (left.kind, left.what) == ("heat_left_on", "the file leaves heat on at its end")
+
+
+# ---- rows of deposits taken together
+
+
+class Apart(io.BytesIO):
+    """The same file, so that no row stands together: each line ends in a comment."""
+
+    def __init__(self, data: bytes) -> None:
+        super().__init__(b"".join(line + b" ;\n" for line in data.splitlines()))
+
+
+NUMBER = st.integers(0, 4000).map(lambda n: n / 20)
+MOVE = st.one_of(
+    st.builds("G1 X{:g} Y{:g} E{:g}".format, NUMBER, NUMBER, NUMBER),
+    st.builds("G1 X{:g} Y{:g} E{:g} F{}".format, NUMBER, NUMBER, NUMBER, st.integers(0, 6000)),
+    st.builds("G1 F{} X{:g} Y{:g} E{:g}".format, st.integers(600, 6000), NUMBER, NUMBER, NUMBER),
+)
+ROWS = st.lists(
+    st.one_of(
+        st.lists(MOVE, min_size=4, max_size=9).map("\n".join),
+        st.sampled_from(["G1 Z0.4", "G1 Z0.7", "G1 Z1", "G1 E-1", "G1 E1", "G92 E0", "G92 X5 Y5", "M82", "M83", "G91\nG90"]),
+        st.sampled_from(["G0 X5 Y5", "G20", "G21", "G10", "G11", "M220 S50", "M205 X8", "M204 P500 T900", "G4 P50"]),
+    ),
+    max_size=12,
+)  # fmt: skip
+
+
+@given(ROWS, st.booleans())
+@settings(max_examples=150)
+def test_rows_taken_together_are_what_they_are_one_by_one(rows: list[str], relative: bool) -> None:
+    e = "M83" if relative else "M82"
+    text = "\n".join([f"G28\nG90\n{e}\nM104 S215\nG1 Z0.3 F1200\nG1 X50 Y50 E0.1", *rows, "M104 S0\n"]).encode()
+    together = survey(io.BytesIO(text), "t", None, PRINTER)
+    apart = survey(Apart(text), "t", None, PRINTER)
+    one, other = together.as_json(), apart.as_json()
+    assert flat(one) == pytest.approx(flat(other), abs=2e-3)
+    assert together.footprint.cells == apart.footprint.cells
+    assert (one["blocks_sha256"], one["aside_mm"]) == (other["blocks_sha256"], other["aside_mm"])
+
+
+def flat(value: object) -> list[float]:
+    """All the numbers in it, in order."""
+    if isinstance(value, dict):
+        return [number for one in value.values() for number in flat(one)]
+    if isinstance(value, list):
+        return [number for one in value for number in flat(one)]
+    return [float(value)] if isinstance(value, int | float) else []

@@ -20,7 +20,8 @@ from banderole.cli.sentences import setpoints
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from banderole.plan.schedule import Schedule
-    from banderole.plan.survey import BandRow, Finding, Survey
+    from banderole.plan.findings import Finding
+    from banderole.plan.survey import BandRow, Survey
 
 GAPS = (3, 2, 1)
 """Cells between two columns: the widest that fits is the easiest to read along."""
@@ -55,7 +56,7 @@ class SurveyView:
 def _whole(found: Survey) -> str:
     return (
         f"{clean(Path(found.file).name)}: {found.top:.2f} mm tall, {found.layers} layers, {found.blocks} blocks, "
-        f"{found.filament_mm / 1000:.2f} m of filament, at least {span(found.seconds)} of motion"
+        f"{found.filament_mm / 1000:.2f} m of filament, {span(found.seconds)} of motion"
     )
 
 

@@ -5,11 +5,13 @@ CR, LF and CRLF end a line. What is no text at all, or holds a command that no p
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import BinaryIO, Final, NamedTuple
 
 from banderole_protocol.words import block_of
 
+from .plain_runs import RUN, PlainRun
 from .refusal import InputError
 
 CHUNK_BYTES: Final = 1 << 18
@@ -21,6 +23,7 @@ BLOCK_BYTES: Final = 96
 
 _MARK = b"\xef\xbb\xbf"
 """Some editors put this before UTF-8 text; it is no part of the first command."""
+_END = re.compile(rb"[\r\n]")
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 _TEXT = frozenset(range(0x20, 0x100)) | {0x09}
 _NOT_TEXT = bytes(sorted(set(range(256)) - _TEXT))
@@ -35,8 +38,8 @@ class Block(NamedTuple):
     laid: float = 0.0
 
 
-def lines_of(file: BinaryIO, where: str) -> Iterator[tuple[int, bytes]]:
-    """(line number from 1, line without its end). Raises InputError for what is no text."""
+def _whole_lines(file: BinaryIO, where: str) -> Iterator[bytes]:
+    """The file in pieces of whole lines. Raises InputError for what is no text."""
     number, tail = 0, b""
     skipping = False  # inside a comment that is longer than any line should be
     first = True
@@ -50,27 +53,59 @@ def lines_of(file: BinaryIO, where: str) -> Iterator[tuple[int, bytes]]:
         first = False
         while chunk[-1:] == b"\r" and (more := file.read(1)):  # keep CR and LF together
             chunk += more
-        lines = (tail + chunk).splitlines()
-        ended = chunk[-1:] in (b"\n", b"\r")
-        tail = b"" if ended else lines.pop()
-        for line in lines:
-            number += 1
-            yield number, b"" if skipping else line
-            skipping = False
-        if skipping or len(tail) > LINE_BYTES:
-            if not skipping and tail.lstrip()[:1] not in (b";", b"("):
+        if skipping:
+            end = _END.search(chunk)
+            if end is None:
+                continue
+            chunk, skipping = chunk[end.start() :], False
+        text = tail + chunk
+        cut = max(text.rfind(b"\n"), text.rfind(b"\r")) + 1
+        if cut:
+            yield text[:cut]
+            number += len(text[:cut].splitlines())
+        tail = text[cut:]
+        if len(tail) > LINE_BYTES:
+            if tail.lstrip()[:1] not in (b";", b"("):
                 what = f"a line of more than {LINE_BYTES} bytes"
                 raise InputError(
                     what, f"{where}:{number + 1}", "this is no G-code; export the tower again as plain G-code"
                 )
-            skipping, tail = True, b";"
+            skipping, tail = True, b""
     if tail or skipping:
-        yield number + 1, b"" if skipping else tail
+        yield tail or b"\n"
 
 
 def blocks_of(file: BinaryIO, where: str) -> Iterator[tuple[int, bytes]]:
     """(line, block) of every command. Raises InputError, naming the line, for a command that cannot be sent."""
-    for number, line in lines_of(file, where):
+    number = 0
+    for text in _whole_lines(file, where):
+        lines = text.splitlines()
+        yield from _blocks_in(lines, number, where)
+        number += len(lines)
+
+
+def runs_of(file: BinaryIO, where: str) -> Iterator[tuple[int, bytes] | PlainRun]:
+    """As `blocks_of`, with rows of plain deposits left together."""
+    number = 0
+    for text in _whole_lines(file, where):
+        at = 0
+        for found in RUN.finditer(text):
+            lines = text[at : found.start()].splitlines()
+            yield from _blocks_in(lines, number, where)
+            number += len(lines)
+            run, at = found[0], found.end()
+            count = run.count(b"\n")
+            yield PlainRun(number + 1, run, count)
+            number += count
+        lines = text[at:].splitlines()
+        yield from _blocks_in(lines, number, where)
+        number += len(lines)
+
+
+def _blocks_in(lines: list[bytes], number: int, where: str) -> Iterator[tuple[int, bytes]]:
+    """The commands in these lines, of which the first has the number behind `number`."""
+    for line in lines:
+        number += 1
         block = block_of(line)
         if not block:
             continue

@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Final
 
 from .machine_tables import Volume
 
 CELL_MM: Final = 5.0
 """Edge of a cell. A waiting place keeps one free cell on every side: more than a nozzle's shoulder and what oozes from it."""
+COLUMN: Final = 65536.0
+"""A cell is one number, its column times this and its row: quicker to keep a million times than a pair."""
+FAR_CELLS: Final = 4000
+"""A deposit over more cells than any bed has is no deposit: only its ends are kept, and the volume's check tells."""
+LINES_MOST: Final = 20_000
+"""Ways between two cells that are remembered, so that the walls of a thousand layers are walked once."""
 
 Box = tuple[float, float, float, float]
 
@@ -18,37 +26,63 @@ Box = tuple[float, float, float, float]
 class Footprint:
     """Cells of the bed in which something is laid down, and the box around it all (x0, y0, x1, y1 in mm)."""
 
-    cells: set[tuple[int, int]] = field(default_factory=set)
+    cells: set[float] = field(default_factory=set)
     box: Box | None = None
+    _lines: set[tuple[float, float]] = field(default_factory=set)
 
     def add(self, x0: float, y0: float, x1: float, y1: float) -> None:
         """A deposit from (x0, y0) to (x1, y1), mm; of an arc, its own box as two corners will do."""
-        cells = self.cells
-        cells.add((int(x1 // CELL_MM), int(y1 // CELL_MM)))
-        reach = max(abs(x1 - x0), abs(y1 - y0))
-        if reach > CELL_MM / 2:
-            steps = math.ceil(2 * reach / CELL_MM)
-            for step in range(steps):
-                share = step / steps
-                cells.add((int((x0 + (x1 - x0) * share) // CELL_MM), int((y0 + (y1 - y0) * share) // CELL_MM)))
+        self._walk((_cell(x0, y0), _cell(x1, y1)))
+        self.widen(min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1))
+
+    def add_row(self, xs: Sequence[float], ys: Sequence[float]) -> None:
+        """Deposits from each place to the next, mm."""
+        # Only differences between two cells matter, so most of a row is sorted out by sets, not by calls.
+        cells = [x // CELL_MM * COLUMN + y // CELL_MM for x, y in zip(xs, ys, strict=True)]
+        for line in set(pairwise(cells)).difference(self._lines):
+            self._walk(line)
+        self.widen(min(xs), min(ys), max(xs), max(ys))
+
+    def widen(self, x0: float, y0: float, x1: float, y1: float) -> None:
+        """The box comes to hold this one."""
         box = self.box
         if box is None:
-            self.box = (min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1))
-        elif not (
-            box[0] <= x0 <= box[2] and box[0] <= x1 <= box[2] and box[1] <= y0 <= box[3] and box[1] <= y1 <= box[3]
-        ):
-            self.box = (min(box[0], x0, x1), min(box[1], y0, y1), max(box[2], x0, x1), max(box[3], y0, y1))
+            self.box = (x0, y0, x1, y1)
+        elif x0 < box[0] or y0 < box[1] or x1 > box[2] or y1 > box[3]:
+            self.box = (min(box[0], x0), min(box[1], y0), max(box[2], x1), max(box[3], y1))
 
     def add_area(self, box: Box) -> None:
         """All cells of a box: an arc may come anywhere in its own."""
         x0, y0, x1, y1 = box
+        if (y1 - y0) / CELL_MM > FAR_CELLS:
+            self.add(x0, y0, x1, y1)
+            return
         for y in _steps(y0, y1):
             self.add(x0, y, x1, y)
 
+    def _walk(self, line: tuple[float, float]) -> None:
+        """The cells between two, ends included."""
+        if line in self._lines:
+            return
+        if len(self._lines) >= LINES_MOST:
+            self._lines.clear()
+        self._lines.add(line)
+        self.cells.update(line)
+        (column, row), (last_column, last_row) = _place(line[0]), _place(line[1])
+        across, up = last_column - column, last_row - row
+        steps = max(abs(across), abs(up))
+        if steps > FAR_CELLS:
+            return
+        # From middle to middle; the deposit itself may be a cell off that, so both cells beside it are taken.
+        for step in range(1, int(steps)):
+            at, on = column + across * step / steps, row + up * step / steps
+            near = math.floor(at) * COLUMN + math.floor(on)
+            self.cells.update((near, near + (COLUMN if abs(up) > abs(across) else 1.0)))
+
     def clear(self, x: float, y: float) -> bool:
         """Whether nothing is laid down in the cell of this place and in those around it."""
-        column, row = int(x // CELL_MM), int(y // CELL_MM)
-        return not any((column + a, row + b) in self.cells for a in (-1, 0, 1) for b in (-1, 0, 1))
+        here = _cell(x, y)
+        return not any(here + a * COLUMN + b in self.cells for a in (-1, 0, 1) for b in (-1, 0, 1))
 
     def waiting_place(self, volume: Volume) -> tuple[float, float] | None:
         """The place clear of every deposit and of keep_out that is nearest to the part, mm; None if there is none."""
@@ -58,6 +92,16 @@ class Footprint:
             (x, y) for x in _middles(*volume.x) for y in _middles(*volume.y) if volume.holds(x, y) and self.clear(x, y)
         )
         return min(free, key=lambda place: (math.dist(place, middle), place), default=None)
+
+
+def _cell(x: float, y: float) -> float:
+    return x // CELL_MM * COLUMN + y // CELL_MM
+
+
+def _place(cell: float) -> tuple[float, float]:
+    """Column and row of a cell; rows reach to half of COLUMN on either side."""
+    column = math.floor(cell / COLUMN + 0.5)
+    return float(column), cell - column * COLUMN
 
 
 def _middles(least: float, most: float) -> list[float]:

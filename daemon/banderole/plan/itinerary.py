@@ -18,6 +18,7 @@ from banderole_protocol.modal import DEPOSIT, DWELL, HOME, PERSON, SETPOINT, TRA
 
 from .blocks import Block
 from .heights import FLAT_MM, Heights
+from .plain_runs import Deposits, PlainRun, deposits_of
 from .schedule import Band, Schedule
 
 STRETCH_BLOCKS: Final = 256
@@ -125,21 +126,33 @@ class Facts:
     last_deposit: int  # line
 
 
+class Row(Block):
+    """A row of plain deposits that a survey leaves together, where a run has a `Block` for each; `text` is that of all."""
+
+    deposits: Deposits
+
+
 class Itinerary:
-    """Iterate `items()` once. After an AskPosition the caller may call `located` before it asks for the next item."""
+    """Iterate `items()` once. After an AskPosition the caller may call `located` before it asks for the next item.
+
+    `on_block(modal, kind, line)` is told of each block, once it is known which layer it is in; of a row of plain deposits
+    (`runs_of` leaves them together, for a survey) `on_row` is told instead.
+    """
 
     def __init__(
         self,
-        blocks: Iterable[tuple[int, bytes]],
+        blocks: Iterable[tuple[int, bytes] | PlainRun],
         schedule: Schedule | None,
         e_mode: EMode | None,
         facts: Facts | None = None,
         on_block: Callable[[Modal, int, int], None] | None = None,
+        on_row: Callable[[Deposits], None] | None = None,
     ) -> None:
         self._blocks = blocks
         self._schedule = schedule
         self._last_deposit = facts.last_deposit if facts is not None else None
         self._on_block = on_block
+        self._on_row = on_row
         self.modal = Modal(e_mode)
         self._start = self.modal.copy()  # state before the first pending block
         self._pending: list[Block] = []
@@ -157,6 +170,7 @@ class Itinerary:
         self.band: Band | None = None
         self.top = 0.0
         self.started = False
+        self.layer = 0  # of the deposit in hand, from 1 in the order of the file; 0 before the first
         self.ambiguous_line: int | None = None  # where the file's meaning depends on the family of firmware
         self.unclear: list[tuple[int, str]] = []  # (line, why) of blocks that machines may take differently
 
@@ -169,12 +183,14 @@ class Itinerary:
     def items(self) -> Iterator[Item]:
         """The file in order. Blocks stand in exactly one item each, as they are in the file."""
         modal, apply, observe = self.modal, self.modal.apply, self._on_block
-        for line, text in self._blocks:
+        for entry in self._entries():
+            if isinstance(entry, Deposits):
+                yield from self._row(entry)
+                continue
+            line, text = entry
             self._ordinal += 1
             self.line = line
             kind = apply(text)
-            if observe is not None:
-                observe(modal, kind, line)
             if kind == DEPOSIT:
                 if modal.z != self._layer_z or modal.z0 != self._layer_z or not self.started:
                     yield from self._at_height(line)
@@ -182,18 +198,22 @@ class Itinerary:
                 pending.append(Block(line, text, modal.seconds, modal.net))
                 self._gap, self._floor, self._candidate = len(pending), 0, None
                 self._mark = None
+                if observe is not None:
+                    observe(modal, kind, line)
                 if len(pending) >= STRETCH_BLOCKS:
-                    self._mark = (len(pending), modal.copy())
-                    yield from self._flush(len(pending))
-            elif kind == TRAVEL:
-                self._pending.append(Block(line, text, modal.seconds))
-                self._mark_gap()
-                if modal.back:
-                    self._candidate = len(self._pending)
-                if len(self._pending) - self._gap > GAP_BLOCKS:
-                    yield from self._flush(len(self._pending))
+                    yield from self._full()
             else:
-                yield from self._special(kind, Block(line, text, modal.seconds))
+                if observe is not None:
+                    observe(modal, kind, line)
+                if kind == TRAVEL:
+                    self._pending.append(Block(line, text, modal.seconds))
+                    self._mark_gap()
+                    if modal.back:
+                        self._candidate = len(self._pending)
+                    if len(self._pending) - self._gap > GAP_BLOCKS:
+                        yield from self._flush(len(self._pending))
+                else:
+                    yield from self._special(kind, Block(line, text, modal.seconds))
             if modal.e_split and self.ambiguous_line is None:
                 self.ambiguous_line = line
             if modal.unclear:
@@ -201,6 +221,53 @@ class Itinerary:
                     self.unclear.append((line, modal.unclear))
                 modal.unclear = ""
         yield from self._flush(len(self._pending))
+
+    def _entries(self) -> Iterator[tuple[int, bytes] | Deposits]:
+        """Block by block; rows that lie plainly in the layer in work are left together."""
+        for entry in self._blocks:
+            if not isinstance(entry, PlainRun):
+                yield entry
+                continue
+            if self.modal.z != self._layer_z:
+                # Its first deposit may begin a layer, a band; the others are then in it.
+                first, entry = entry.parted()
+                yield first
+            row = deposits_of(entry, self.modal) if self.modal.z == self._layer_z else None
+            if row is not None:
+                yield row
+            else:
+                yield from entry.blocks()
+
+    def _row(self, deposits: Deposits) -> Iterator[Item]:
+        """Many deposits of the layer in work: none of them can begin a band or a layer."""
+        modal, pending = self.modal, self._pending
+        deposits.put(modal)
+        self._ordinal += deposits.lines
+        self.line = deposits.line + deposits.lines - 1
+        row = Row(deposits.line, b"", deposits.seconds, deposits.laid)
+        row.deposits = deposits
+        pending.append(row)
+        self._gap, self._floor, self._candidate = len(pending), 0, None
+        self._mark = None
+        if self._on_row is not None:
+            self._on_row(deposits)
+        if len(pending) >= STRETCH_BLOCKS:
+            yield from self._full()
+
+    def _full(self) -> Iterator[Item]:
+        """What is pending up to here goes, whatever follows."""
+        self._mark = (len(self._pending), self.modal.copy())
+        yield from self._flush(len(self._pending))
+
+    @property
+    def middle(self) -> float:
+        """Of the layer in work, or of the sloping deposit in hand, mm: what says which band it is in."""
+        return self._middle
+
+    @property
+    def ordinal(self) -> int:
+        """Of the command in hand, from 1."""
+        return self._ordinal
 
     # ---- height
 
@@ -220,6 +287,7 @@ class Itinerary:
         else:
             middle, begins = self._middle, False
         self._middle = middle
+        self.layer += begins
         band = self._schedule.band_at(middle) if self._schedule is not None else None
         if band is not None and (self.band is None or band.number != self.band.number):
             yield from self._cross(band, middle, line)
@@ -334,7 +402,10 @@ class Itinerary:
             known, self._start = 0, start.copy()
             self._mark = None if mark is None else (mark[0] - cut, mark[1])
         for block in blocks[known:]:
-            self._start.apply(block.text)
+            if type(block) is Row:
+                block.deposits.put(self._start)
+            else:
+                self._start.apply(block.text)
         self._gap = max(0, self._gap - cut)
         self._floor = max(0, self._floor - cut)
         if self._candidate is not None:

@@ -1,0 +1,99 @@
+"""The layers of a file, in its order: where each lies, what is laid down in it, how long that takes.
+
+A layer here is what the itinerary calls one: it begins with a deposit at a height of its own, so of parts printed in turn
+each has its own, and a spiral has one a turn.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+from banderole_protocol.modal import Modal
+
+from .footprint import Box
+from .plain_runs import Deposits
+
+LAYERS_MOST: Final = 20_000
+"""Rows kept: two metres of layers of 0.1 mm. What comes after counts into the last."""
+
+
+@dataclass(slots=True)
+class Layer:
+    """Lengths mm, times s. `line` and `block` (ordinal of the command, from 1) are those of its first deposit."""
+
+    z: float
+    height: float
+    line: int
+    block: int
+    box: Box
+    blocks: int = 0
+    filament_mm: float = 0.0
+    length_mm: float = 0.0  # of deposits
+    deposit_s: float = 0.0  # of deposits, at the feed they ask for
+    seconds: float = 0.0
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "z": round(self.z, 4),
+            "height_mm": round(self.height, 4),
+            "line": self.line,
+            "block": self.block,
+            "blocks": self.blocks,
+            "filament_mm": round(self.filament_mm, 3),
+            "deposit_mm": round(self.length_mm, 3),
+            "box_mm": [round(value, 3) for value in self.box],
+            "seconds": round(self.seconds, 2),
+        }
+
+
+class Layers:
+    """The table in the making."""
+
+    def __init__(self) -> None:
+        self.rows: list[Layer] = []
+        self._number = 0
+
+    def begins(self, number: int) -> bool:
+        """Is this deposit's layer another one than that of the last?"""
+        return number != self._number and (len(self.rows) < LAYERS_MOST or not self.rows)
+
+    def begin(self, number: int, z: float, height: float, line: int, block: int, modal: Modal) -> Layer:
+        """A layer begins with the deposit that `modal` has just made."""
+        self._number = number
+        if self.rows:
+            self.rows[-1].blocks = block - self.rows[-1].block
+        self.rows.append(Layer(z, height, line, block, (modal.x, modal.y, modal.x, modal.y)))
+        return self.rows[-1]
+
+    def deposit(self, modal: Modal) -> None:
+        """One deposit of the layer in work."""
+        layer = self.rows[-1]
+        layer.filament_mm += modal.net
+        layer.deposit_s += modal.seconds
+        layer.length_mm += modal.seconds * modal.feed / 60.0
+        if modal.arc_box is not None:
+            layer.box = _around(layer.box, modal.arc_box)
+        else:
+            x0, x1 = (modal.x0, modal.x) if modal.x0 < modal.x else (modal.x, modal.x0)
+            y0, y1 = (modal.y0, modal.y) if modal.y0 < modal.y else (modal.y, modal.y0)
+            box = layer.box
+            if x0 < box[0] or y0 < box[1] or x1 > box[2] or y1 > box[3]:
+                layer.box = _around(box, (x0, y0, x1, y1))
+
+    def row(self, deposits: Deposits) -> None:
+        """Many of them."""
+        layer, xs, ys = self.rows[-1], deposits.xs, deposits.ys
+        layer.filament_mm += deposits.laid
+        layer.deposit_s += deposits.seconds
+        layer.length_mm += sum(deposits.lengths)
+        layer.box = _around(layer.box, (min(xs), min(ys), max(xs), max(ys)))
+
+    def end(self, blocks: int) -> None:
+        """The file had so many blocks."""
+        if self.rows:
+            self.rows[-1].blocks = blocks + 1 - self.rows[-1].block
+
+
+def _around(one: Box, other: Box) -> Box:
+    return min(one[0], other[0]), min(one[1], other[1]), max(one[2], other[2]), max(one[3], other[3])

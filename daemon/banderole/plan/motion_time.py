@@ -1,0 +1,256 @@
+"""The time that motion takes, as a printer's planner makes it: accelerations, corners, and how far it looks ahead.
+
+Motions are put in, singly or by the thousand, and their seconds come out summed by *bucket* (a layer, a band). What is kept
+is one batch and the buckets. A planner knows `LOOK_AHEAD` motions: what lies farther ahead changes nothing any more, so a
+batch is reckoned but for its last so many, and the borders of batches leave no trace.
+
+The planner's model (trapezoids, junction deviation or jerk, stop within the motions known) is common practice of printer
+firmware, no source. What no planner's arithmetic shows (heating, homing, a person) is put in by `pause`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from itertools import pairwise
+from math import dist, inf, isfinite, sqrt
+from typing import Final, NamedTuple
+
+from banderole_protocol.arcs import PLANES, Arc, Point
+
+from .motion_limits import Axes, MotionLimits
+from .motion_scan import bounded, jerked_corners, products, rounded_corners, speeds, times
+
+LOOK_AHEAD: Final = 16
+"""Motions that a planner knows: 8 to 32 by the board (common practice, no source)."""
+BATCH: Final = 4096
+"""Motions reckoned at once: enough that a batch's own cost does not count, about a megabyte at most."""
+
+Direction = tuple[float, float, float]
+
+
+class Motion(NamedTuple):
+    """One motion: mm by axis, feed mm/s, path mm. An arc has a radius (mm), and directions (of length 1) at its ends.
+
+    `length` of a motion of filament alone is that of the filament. A `length` or `feed` of 0 is no motion.
+    """
+
+    dx: float
+    dy: float
+    dz: float
+    de: float
+    feed: float
+    length: float
+    radius: float = inf
+    enters: Direction | None = None
+    leaves: Direction | None = None
+
+
+class _Leg(NamedTuple):
+    """What the next corner must know of the motion before it: shares of its path by axis at its end, v², mm/s²."""
+
+    shares: Axes
+    square: float
+    acceleration: float
+
+
+class MotionTime:
+    """Times of motions, summed by bucket; bucket 0 is open from the start. Lengths mm, speeds mm/s, times s."""
+
+    def __init__(self, limits: MotionLimits | None = None, look_ahead: int = LOOK_AHEAD, batch: int = BATCH) -> None:
+        self._limits = limits if limits is not None else MotionLimits()
+        self._look_ahead = look_ahead
+        self._batch = batch
+        self._caps: list[float] = []  # v² where each motion begins, at most
+        self._changes: list[float] = []  # what v² can change by over each
+        self._feeds: list[float] = []
+        self._lengths: list[float] = []
+        self._entry = 0.0  # v² where the first of these begins
+        self._last: _Leg | None = None  # None: the next motion begins at rest
+        self._totals = [0.0]
+        self._marks: list[tuple[int, int]] = [(0, 0)]  # (index of the first motion, bucket), ascending
+
+    # ---- putting in
+
+    def extend(
+        self,
+        dx: Sequence[float],
+        dy: Sequence[float],
+        dz: Sequence[float],
+        de: Sequence[float],
+        feed: Sequence[float],
+        length: Sequence[float],
+    ) -> None:
+        """Straight motions of the head in a row: lists (they are sliced) of one length, as `Motion` has them."""
+        if not length:
+            return
+        if not (min(length) > 0.0 and max(length) < inf and min(feed) > 0.0):
+            for one in zip(dx, dy, dz, de, feed, length, strict=True):
+                self.add(*one)
+            return
+        ways = (dx, dy, dz, de)
+        limits = self._limits
+        feeds = bounded(feed, limits.axis_speed, ways, length)
+        if limits.printing == limits.travel:
+            wanted = [limits.printing] * len(length)
+        else:
+            wanted = [limits.printing if e else limits.travel for e in de]
+        pulls = bounded(wanted, limits.axis_acceleration, ways, length)
+        squares = [f * f for f in feeds]
+        first = _Leg(_shares(dx[0], dy[0], dz[0], de[0], length[0]), squares[0], pulls[0])
+        self._caps.append(self._corner(first))
+        self._caps += self._corners(ways, length, squares, pulls)
+        self._changes += [2.0 * a * le for a, le in zip(pulls, length, strict=True)]
+        self._feeds += feeds
+        self._lengths += length
+        self._last = _Leg(_shares(dx[-1], dy[-1], dz[-1], de[-1], length[-1]), squares[-1], pulls[-1])
+        if len(self._lengths) >= self._batch + self._look_ahead:
+            self._reckon(len(self._lengths) - self._look_ahead)
+
+    def add(
+        self,
+        dx: float,
+        dy: float,
+        dz: float,
+        de: float,
+        feed: float,
+        length: float,
+        radius: float = inf,
+        enters: Direction | None = None,
+        leaves: Direction | None = None,
+    ) -> None:
+        """One motion of any kind, as `Motion` has it: straight, an arc, or filament alone."""
+        if not (0.0 < length < inf and feed > 0.0):
+            return
+        limits, shares = self._limits, _shares(dx, dy, dz, de, length)
+        alone = not (dx or dy or dz or enters)
+        wanted = limits.filament if alone else limits.printing if de else limits.travel
+        if enters is None or leaves is None:
+            begins = ends = most = shares
+        else:
+            e = shares[3]
+            begins, ends, most = (*enters, e), (*leaves, e), _most_shares(enters, leaves, e)
+        acceleration = limits.bounded(wanted, limits.axis_acceleration, most)
+        # On a curve the machine is bent off its way all along: v² = aR is as fast as the acceleration allows.
+        speed = min(limits.bounded(feed, limits.axis_speed, most), sqrt(acceleration * radius))
+        self._caps.append(self._corner(_Leg(begins, speed * speed, acceleration)))
+        self._changes.append(2.0 * acceleration * length)
+        self._feeds.append(speed)
+        self._lengths.append(length)
+        self._last = _Leg(ends, speed * speed, acceleration)
+        if len(self._lengths) >= self._batch + self._look_ahead:
+            self._reckon(len(self._lengths) - self._look_ahead)
+
+    def pause(self, seconds: float = 0.0) -> None:
+        """Motion comes to rest (a drain, a change of tool), and stays so for so many seconds (a wait, homing)."""
+        self._last = None
+        if isfinite(seconds) and seconds > 0.0:
+            self._totals[-1] += seconds
+
+    def limits_changed(self, limits: MotionLimits) -> None:
+        """From the next motion on these hold."""
+        self._limits = limits
+
+    @property
+    def limits(self) -> MotionLimits:
+        """Those that hold for the next motion."""
+        return self._limits
+
+    def bucket(self) -> int:
+        """Opens a bucket, into which the time of the motions that follow counts; its index in `totals`."""
+        self._totals.append(0.0)
+        self._marks.append((len(self._lengths), len(self._totals) - 1))
+        return len(self._totals) - 1
+
+    # ---- taking out
+
+    def finish(self) -> None:
+        """Motion comes to rest here; all that was put in is reckoned."""
+        self._last = None
+        self._reckon(len(self._lengths))
+
+    def totals(self) -> list[float]:
+        """Seconds by bucket. Whole only after `finish`: before it the last motions are still open."""
+        return list(self._totals)
+
+    # ---- corners
+
+    def _corner(self, begins: _Leg) -> float:
+        """v² at most where a motion begins behind the last one."""
+        last = self._last
+        if last is None:
+            return 0.0
+        here, there = last.shares, begins.shares
+        if any(here[:3]) != any(there[:3]):
+            return 0.0  # between the head and filament alone there is no common direction
+        squares = (last.square, begins.square)
+        if self._limits.jerk is not None:
+            return jerked_corners(list(zip(here, there, strict=True)), (1.0, 1.0), squares, self._limits.jerk)[0]
+        axes = slice(0, 3) if any(here[:3]) else slice(3, 4)
+        dot = sum(a * b for a, b in zip(here[axes], there[axes], strict=True))
+        deviation = self._limits.junction * min(last.acceleration, begins.acceleration)
+        return rounded_corners((dot,), squares, (deviation,))[0]
+
+    def _corners(
+        self, ways: Sequence[Sequence[float]], length: Sequence[float], squares: list[float], pulls: list[float]
+    ) -> list[float]:
+        limits = self._limits
+        if limits.jerk is not None:
+            return jerked_corners(ways, length, squares, limits.jerk)
+        k = limits.junction
+        deviations = [k * (a if a < b else b) for a, b in pairwise(pulls)]
+        return rounded_corners(products(ways[:3], length), squares, deviations)
+
+    # ---- reckoning
+
+    def _reckon(self, count: int) -> None:
+        """The first `count` motions are done with: their seconds go into their buckets."""
+        squares = speeds(self._caps, self._changes, self._entry, self._look_ahead)[: count + 1]
+        lengths, feeds, changes = self._lengths[:count], self._feeds[:count], self._changes[:count]
+        seconds = times(lengths, feeds, changes, squares)
+        self._entry = squares[count]
+        for row in (self._caps, self._changes, self._feeds, self._lengths):
+            del row[:count]
+        later = [(at - count, bucket) for at, bucket in self._marks if at > count]
+        done = [mark for mark in self._marks if mark[0] <= count]
+        for (begin, bucket), end in zip(done, [*(at for at, _ in done[1:]), count], strict=True):
+            self._totals[bucket] += sum(seconds[begin:end])
+        self._marks = [(0, done[-1][1]), *later]
+
+
+def _shares(dx: float, dy: float, dz: float, de: float, length: float) -> Axes:
+    return dx / length, dy / length, dz / length, de / length
+
+
+def _most_shares(enters: Direction, leaves: Direction, e: float) -> Axes:
+    """What each axis does at most on an arc: X and Y (or the plane's two) may each have the whole of it somewhere."""
+    return 1.0, 1.0, max(abs(enters[2]), abs(leaves[2])), e
+
+
+def arc_motion(clockwise: bool, plane: str, start: Point, end: Point, arc: Arc, de: float, feed: float) -> Motion:
+    """The motion along an arc of `arc_of`, from start to end (mm); `de` mm, `feed` mm/s."""
+    first, second = PLANES[plane]
+    normal = 3 - first - second
+    turn = -1.0 if clockwise else 1.0
+    flat = arc.radius * arc.sweep / arc.length if arc.length else 0.0  # the part of the path that lies in the plane
+    directions = []
+    for point in (start, end):
+        out = (point[first] - arc.centre[0], point[second] - arc.centre[1])
+        away = dist(out, (0.0, 0.0)) or inf
+        direction = [0.0, 0.0, 0.0]
+        direction[first], direction[second] = -turn * flat * out[1] / away, turn * flat * out[0] / away
+        direction[normal] = (end[normal] - start[normal]) / arc.length if arc.length else 0.0
+        directions.append((direction[0], direction[1], direction[2]))
+    dx, dy, dz = (b - a for a, b in zip(start, end, strict=True))
+    return Motion(dx, dy, dz, de, feed, arc.length, arc.radius, directions[0], directions[1])
+
+
+def seconds_of(
+    motions: Iterable[Motion], limits: MotionLimits | None = None, look_ahead: int = LOOK_AHEAD
+) -> list[float]:
+    """s that each motion takes, in a row from rest to rest."""
+    clock = MotionTime(limits, look_ahead)
+    for motion in motions:
+        clock.bucket()
+        clock.add(*motion)
+    clock.finish()
+    return clock.totals()[1:]

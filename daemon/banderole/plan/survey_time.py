@@ -1,0 +1,127 @@
+"""The time that a file takes, by layer and by band: motions as they come in the file, given to `MotionTime` by the thousand."""
+
+from __future__ import annotations
+
+import math
+from operator import sub
+from typing import Final
+
+from banderole_protocol.arcs import arc_of
+from banderole_protocol.modal import DWELL, HOME, MOVED_MM, PERSON, Modal
+from banderole_protocol.words import words_of
+
+from .layers import Layer
+from .motion_limits import MotionLimits
+from .motion_time import MotionTime, arc_motion
+from .plain_runs import Deposits
+
+TOGETHER: Final = 4096
+"""Motions handed over at once: a call for each would take as long as reading it."""
+_LIMITS: Final = ("M201", "M203", "M204", "M205")
+_DRAINS: Final = ("M400", "M109", "M190", "M191", "G4")
+HOUR_S: Final = 3600.0
+
+
+class SurveyTime:
+    """Feed in file order. `mark` says whose time it is from here on; `share_out` gives each its seconds."""
+
+    def __init__(self, limits: MotionLimits) -> None:
+        self._time = MotionTime(limits)
+        self._whose: list[tuple[int | None, Layer | None]] = [(None, None)]  # (band, layer) of each bucket
+        self._dx: list[float] = []
+        self._dy: list[float] = []
+        self._dz: list[float] = []
+        self._de: list[float] = []
+        self._feed: list[float] = []
+        self._length: list[float] = []
+        self._factor = 1.0
+
+    def motion(self, modal: Modal, block: bytes) -> None:
+        """The motion that `modal` has just made; `block` is needed for arcs alone."""
+        feed = modal.feed / 60.0 * self._factor
+        if modal.head in ("G2", "G3"):
+            self._arc(modal, block, feed)
+            return
+        dx, dy, dz = modal.x - modal.x0, modal.y - modal.y0, modal.z - modal.z0
+        length = math.hypot(dx, dy, dz)
+        if length <= MOVED_MM:
+            self._hand_over()
+            self._time.add(0.0, 0.0, 0.0, modal.fed, feed, abs(modal.fed))
+            return
+        self._dx.append(dx)
+        self._dy.append(dy)
+        self._dz.append(dz)
+        self._de.append(modal.fed)
+        self._feed.append(feed)
+        self._length.append(length)
+        if len(self._length) >= TOGETHER:
+            self._hand_over()
+
+    def row(self, deposits: Deposits) -> None:
+        """Many plain deposits."""
+        self._dx += deposits.dx
+        self._dy += deposits.dy
+        self._dz += [0.0] * deposits.lines
+        self._de += deposits.fed
+        self._feed += deposits.feeds if self._factor == 1.0 else [feed * self._factor for feed in deposits.feeds]
+        self._length += deposits.lengths
+        if len(self._length) >= TOGETHER:
+            self._hand_over()
+
+    def other(self, modal: Modal, kind: int, block: bytes) -> None:
+        """A block that is no motion: a pause, a limit, or nothing to the time."""
+        if kind == DWELL:
+            self._hand_over()
+            self._time.pause(min(modal.seconds, HOUR_S))
+        elif kind in (HOME, PERSON) or modal.head in _DRAINS or modal.head[:1] == "T":
+            self._hand_over()
+            self._time.pause(0.0)
+        elif modal.head in _LIMITS and (changed := self._time.limits.changed_by(words_of(block))) is not None:
+            self._hand_over()
+            self._time.limits_changed(changed)
+
+    def feed_factor(self, percent: float) -> None:
+        """From here on feeds are taken at so many percent."""
+        if percent > 0:
+            self._factor = percent / 100.0
+
+    def mark(self, band: int | None, layer: Layer | None) -> None:
+        """From here on the time belongs to this band and layer."""
+        self._hand_over()
+        self._time.bucket()
+        self._whose.append((band, layer))
+
+    def rest(self) -> None:
+        """Motion comes to rest here: a crossing drains."""
+        self._hand_over()
+        self._time.pause(0.0)
+
+    def share_out(self) -> tuple[float, dict[int, float]]:
+        """Ends it. Each layer has got its seconds; the whole, s, and that of each band."""
+        self._hand_over()
+        self._time.finish()
+        bands: dict[int, float] = {}
+        totals = self._time.totals()
+        for seconds, (band, layer) in zip(totals, self._whose, strict=True):
+            if band is not None:
+                bands[band] = bands.get(band, 0.0) + seconds
+            if layer is not None:
+                layer.seconds += seconds
+        return sum(totals), bands
+
+    def _arc(self, modal: Modal, block: bytes, feed: float) -> None:
+        self._hand_over()
+        start, end = (modal.x0, modal.y0, modal.z0), (modal.x, modal.y, modal.z)
+        named = {letter: number for letter, number in words_of(block) if number is not None}
+        arc = arc_of(modal.head == "G2", modal.plane, start, end, named, modal.scale)
+        if arc is not None:
+            self._time.add(*arc_motion(modal.head == "G2", modal.plane, start, end, arc, modal.fed, feed))
+        elif (length := math.dist(start, end)) > MOVED_MM:
+            dx, dy, dz = map(sub, end, start)
+            self._time.add(dx, dy, dz, modal.fed, feed, length)
+
+    def _hand_over(self) -> None:
+        if self._length:
+            self._time.extend(self._dx, self._dy, self._dz, self._de, self._feed, self._length)
+            for values in (self._dx, self._dy, self._dz, self._de, self._feed, self._length):
+                values.clear()
