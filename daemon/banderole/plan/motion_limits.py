@@ -22,6 +22,8 @@ Axes = tuple[float, float, float, float]
 """A value for each of X, Y, Z, E."""
 FREE: Final[Axes] = (inf, inf, inf, inf)
 _AXES: Final = "XYZE"
+SANE: Final = (1e-3, 1e9)
+"""mm/s, mm/s², mm: what a file names outside these is no limit of a machine."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,8 +44,8 @@ class MotionLimits:
         return cls(acceleration, acceleration, acceleration, junction)
 
     def changed_by(self, words: list[Word]) -> MotionLimits | None:
-        """The limits after a block of these words; None where it changes none. Values of 0 and below are no limits."""
-        told = {letter: number for letter, number in words if number is not None and number > 0.0}
+        """The limits after a block of these words; None where it changes none. Values that are not `SANE` are left out."""
+        told = {letter: number for letter, number in words if number is not None and SANE[0] <= number <= SANE[1]}
         match head_of(words):
             case "M201":
                 changed = replace(self, axis_acceleration=_by_axis(self.axis_acceleration, told))

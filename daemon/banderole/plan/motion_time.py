@@ -15,7 +15,7 @@ from itertools import pairwise
 from math import dist, inf, isfinite, sqrt
 from typing import Final, NamedTuple
 
-from banderole_protocol.arcs import PLANES, Arc, Point
+from banderole_protocol.arcs import PLANES, SAME_MM, Arc, Point
 
 from .motion_limits import Axes, MotionLimits
 from .motion_scan import bounded, jerked_corners, products, rounded_corners, speeds, times
@@ -24,6 +24,8 @@ LOOK_AHEAD: Final = 16
 """Motions that a planner knows: 8 to 32 by the board (common practice, no source)."""
 BATCH: Final = 4096
 """Motions reckoned at once: enough that a batch's own cost does not count, about a megabyte at most."""
+LARGEST: Final = 1e9
+"""mm, mm/s. A motion beyond it is a misprint, of which no time can be told; a batch whose sum is beyond it is looked through."""
 
 Direction = tuple[float, float, float]
 
@@ -119,7 +121,7 @@ class MotionTime:
         leaves: Direction | None = None,
     ) -> None:
         """One motion of any kind, as `Motion` has it: straight, an arc, or filament alone."""
-        if not (0.0 < length < inf and feed > 0.0):
+        if not (0.0 < length < LARGEST and 0.0 < feed < LARGEST and abs(de) < LARGEST):
             return
         limits, shares = self._limits, _shares(dx, dy, dz, de, length)
         alone = not (dx or dy or dz or enters)
@@ -131,7 +133,7 @@ class MotionTime:
             begins, ends, most = (*enters, e), (*leaves, e), _most_shares(enters, leaves, e)
         acceleration = limits.bounded(wanted, limits.axis_acceleration, most)
         # On a curve the machine is bent off its way all along: v² = aR is as fast as the acceleration allows.
-        speed = min(limits.bounded(feed, limits.axis_speed, most), sqrt(acceleration * radius))
+        speed = min(limits.bounded(feed, limits.axis_speed, most), sqrt(acceleration * max(radius, SAME_MM)))
         self._caps.append(self._corner(_Leg(begins, speed * speed, acceleration)))
         self._changes.append(2.0 * acceleration * length)
         self._feeds.append(speed)
@@ -184,9 +186,10 @@ class MotionTime:
             return 0.0  # between the head and filament alone there is no common direction
         squares = (last.square, begins.square)
         if self._limits.jerk is not None:
-            return jerked_corners(list(zip(here, there, strict=True)), (1.0, 1.0), squares, self._limits.jerk)[0]
-        axes = slice(0, 3) if any(here[:3]) else slice(3, 4)
-        dot = sum(a * b for a, b in zip(here[axes], there[axes], strict=True))
+            ways: list[tuple[float, float]] = list(zip(here, there, strict=True))
+            return jerked_corners(ways, (1.0, 1.0), squares, self._limits.jerk)[0]
+        x, y, z, e = (a * b for a, b in zip(here, there, strict=True))
+        dot = x + y + z if any(here[:3]) else e
         deviation = self._limits.junction * min(last.acceleration, begins.acceleration)
         return rounded_corners((dot,), squares, (deviation,))[0]
 
