@@ -10,11 +10,13 @@ from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
+from banderole.cli.known_heaters import known_heaters, nozzle_of
 from banderole.link import latch
 from banderole.places import state_folder
 from banderole.record.journal import Journal
 from banderole.record.recorder import Facts, Recorder
 from banderole.record.schema import ENTRY, Row, dumped, utc
+from banderole.run.foresight import foresee_settling
 from banderole.run.runner import Runner
 
 log = logging.getLogger("banderole.journal")
@@ -88,9 +90,6 @@ async def journaled(runner: Runner) -> AsyncIterator[None]:
     if not isinstance(runner.marks, Kept):
         yield
         return
-    from banderole.record.runs import heaters
-    from banderole.setup import heaters_file
-
     folder = state_folder(runner.printer.name)
     journal = Journal(folder, _told(runner, "journal"))
     runner.marks.told = _told(runner, "marks")
@@ -102,10 +101,13 @@ async def journaled(runner: Runner) -> AsyncIterator[None]:
     runner.outlets.thermal.insert(0, _guarded(recorder.thermal, fault))
     runner.outlets.state.append(_guarded(recorder.state, fault))
     models = runner.engine.watch.models
-    former = {**heaters_file.read(runner.printer.name), **await asyncio.to_thread(heaters, folder)}
+    former = await asyncio.to_thread(known_heaters, runner.printer.name)
     for heater, learned in former.items():
         if heater in models:
             models[heater].begin_with(learned)
+    if runner.job is not None:
+        nozzle = await asyncio.to_thread(nozzle_of, runner.printer.name)
+        foresee_settling(runner.job.survey, runner.job.schedule, nozzle)
     try:
         yield
     finally:

@@ -33,13 +33,17 @@ def survey(
 
     Example: banderole survey tower.gcode --schedule nozzle.toml --printer bench-a
     """
+    from banderole.cli.known_heaters import nozzle_of
     from banderole.plan.config import load_printer
     from banderole.plan.schedule import load_schedule
     from banderole.plan.survey import survey_file
+    from banderole.run.foresight import foresee_settling
 
     settings = load_printer(printer) if printer is not None else None
     wanted = load_schedule(schedule, settings) if schedule is not None else None
     found = survey_file(file, wanted, settings)
+    if wanted is not None and settings is not None:
+        foresee_settling(found, wanted, nozzle_of(settings.name))
     if json:
         print(json_.dumps(found.as_json(), ensure_ascii=False))
     else:

@@ -19,8 +19,8 @@ from banderole.cli.sentences import setpoints
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from banderole.plan.schedule import Schedule
     from banderole.plan.findings import Finding
+    from banderole.plan.schedule import Schedule
     from banderole.plan.survey import BandRow, Survey
 
 GAPS = (3, 2, 1)

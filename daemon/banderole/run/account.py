@@ -110,6 +110,12 @@ class Account:
             self.bands[self.band].seconds += now - self._since
         self._since = None
 
+    def worked_s(self, now: float) -> float:
+        """How long the part has been laid down so far, crossings and holds apart, s."""
+        return sum(band.seconds for band in self.bands.values()) + (
+            now - self._since if self._since is not None else 0.0
+        )
+
     def reading(self, measured: float, wanted: float | None) -> None:
         """A nozzle reading; counted only while the part is being laid down."""
         if self._since is not None and self.band is not None:

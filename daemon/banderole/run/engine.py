@@ -29,6 +29,7 @@ from banderole.run.aside import Excursion
 from banderole.run.crossing import Late
 from banderole.run.effects import Effect, Ended, Given, Latch, NeedItem, Notify, Ours, PortLost, PortOpened, Raw, Tick
 from banderole.run.feeder import Feeder
+from banderole.run.foresight import Foresight
 from banderole.run.guards import Guards
 from banderole.run.heat_watch import HeatWatch
 from banderole.run.holds import Holds
@@ -51,6 +52,7 @@ class Engine:
         self.printer = printer
         self.schedule = schedule
         self.survey = survey
+        self.foresight = Foresight(survey) if survey is not None else None
         self.window = Window(serial.window_bytes, serial.receive_bytes, serial.ahead_s)
         self.watch = HeatWatch(printer)
         self.account = Account(schedule)

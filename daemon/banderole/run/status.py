@@ -51,8 +51,6 @@ def _settling(e: Engine) -> str:
 
 def status_of(e: Engine) -> dict[str, Any]:
     """The whole status, as published; the runner adds what it alone knows."""
-    total = e.survey.seconds if e.survey is not None else 0.0
-    done = min(1.0, e.account.seconds / total) if total else 0.0
     heat = {h: g for h in e.watch.measured if (g := e.watch.targets.get(h)) is not None}
     return {
         "state": e.state.value,
@@ -61,8 +59,8 @@ def status_of(e: Engine) -> dict[str, Any]:
         "band": e.entering or e.band,
         "bands": len(e.schedule.bands),
         "height": round(e.height, 3),
-        "fraction": round(done, 4),
-        "remaining_s": round(total - e.account.seconds, 1) if total else None,
+        "fraction": round(e.foresight.fraction(e.account), 4) if e.foresight is not None else 0.0,
+        "remaining_s": round(e.foresight.remaining_s(e.account, e.now), 1) if e.foresight is not None else None,
         "measured": dict(e.watch.measured),
         "setpoint": {**e.current, **heat},
         "hold": e.holds.wanted,
