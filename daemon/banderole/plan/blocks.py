@@ -6,7 +6,7 @@ CR, LF and CRLF end a line. What is no text at all, or holds a command that no p
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import BinaryIO, Final, NamedTuple
 
 from banderole_protocol.words import block_of
@@ -25,6 +25,8 @@ _MARK = b"\xef\xbb\xbf"
 """Some editors put this before UTF-8 text; it is no part of the first command."""
 _END = re.compile(rb"[\r\n]")
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
+_PLAIN = re.compile(rb"G[0-3] [-+ .\dA-Z]{1,80}[\dA-Z.]").fullmatch
+"""Most lines of a file by far are their block as they stand."""
 _TEXT = frozenset(range(0x20, 0x100)) | {0x09}
 _NOT_TEXT = bytes(sorted(set(range(256)) - _TEXT))
 
@@ -84,28 +86,40 @@ def blocks_of(file: BinaryIO, where: str) -> Iterator[tuple[int, bytes]]:
         number += len(lines)
 
 
-def runs_of(file: BinaryIO, where: str) -> Iterator[tuple[int, bytes] | PlainRun]:
-    """As `blocks_of`, with rows of plain deposits left together."""
+def runs_of(file: BinaryIO, where: str, update: Callable[[bytes], object]) -> Iterator[tuple[int, bytes] | PlainRun]:
+    """As `blocks_of`, with rows of plain deposits left together; `update` gets all blocks, each with a line feed."""
     number = 0
     for text in _whole_lines(file, where):
         at = 0
         for found in RUN.finditer(text):
             lines = text[at : found.start()].splitlines()
-            yield from _blocks_in(lines, number, where)
+            yield from _told(_blocks_in(lines, number, where), update)
             number += len(lines)
             run, at = found[0], found.end()
             count = run.count(b"\n")
+            update(run.replace(b"\r", b""))
             yield PlainRun(number + 1, run, count)
             number += count
         lines = text[at:].splitlines()
-        yield from _blocks_in(lines, number, where)
+        yield from _told(_blocks_in(lines, number, where), update)
         number += len(lines)
+
+
+def _told(blocks: Iterable[tuple[int, bytes]], update: Callable[[bytes], object]) -> list[tuple[int, bytes]]:
+    """The blocks of a piece, and all of them to `update` at once: a call for each would take longer than reading it."""
+    told = list(blocks)
+    if told:
+        update(b"\n".join([block for _, block in told]) + b"\n")
+    return told
 
 
 def _blocks_in(lines: list[bytes], number: int, where: str) -> Iterator[tuple[int, bytes]]:
     """The commands in these lines, of which the first has the number behind `number`."""
     for line in lines:
         number += 1
+        if _PLAIN(line):
+            yield number, line
+            continue
         block = block_of(line)
         if not block:
             continue

@@ -153,8 +153,10 @@ class Itinerary:
         self._last_deposit = facts.last_deposit if facts is not None else None
         self._on_block = on_block
         self._on_row = on_row
+        self._light = on_row is not None  # a survey asks for no state but that of the block in hand
         self.modal = Modal(e_mode)
-        self._start = self.modal.copy()  # state before the first pending block
+        # State before the first pending block; of a survey, that of the block in hand.
+        self._start = self.modal if self._light else self.modal.copy()
         self._pending: list[Block] = []
         self._gap = 0  # index of the first pending block after the last deposit
         self._floor = 0  # a crossing may not come before this index of pending
@@ -166,7 +168,8 @@ class Itinerary:
         self._laid_z = 0.0
         self._layer_begins = False
         self._ordinal = 0
-        self.line = 0
+        self.line = 0  # of the block in hand
+        self.text = b""
         self.band: Band | None = None
         self.top = 0.0
         self.started = False
@@ -189,7 +192,7 @@ class Itinerary:
                 continue
             line, text = entry
             self._ordinal += 1
-            self.line = line
+            self.line, self.text = line, text
             kind = apply(text)
             if kind == DEPOSIT:
                 if modal.z != self._layer_z or modal.z0 != self._layer_z or not self.started:
@@ -256,7 +259,8 @@ class Itinerary:
 
     def _full(self) -> Iterator[Item]:
         """What is pending up to here goes, whatever follows."""
-        self._mark = (len(self._pending), self.modal.copy())
+        if not self._light:
+            self._mark = (len(self._pending), self.modal.copy())
         yield from self._flush(len(self._pending))
 
     @property
@@ -380,7 +384,7 @@ class Itinerary:
 
     def _mark_gap(self) -> None:
         """The first block of a gap: a cut comes behind it, so that only the gap need be replayed and not the stretch."""
-        if len(self._pending) == self._gap + 1:
+        if len(self._pending) == self._gap + 1 and not self._light:
             self._mark = (len(self._pending), self.modal.copy())
 
     def _alone(self, block: Block) -> Iterator[Item]:
@@ -390,22 +394,15 @@ class Itinerary:
 
     def _stands_after(self, block: Block) -> None:
         """The block went out apart from any stretch: the state goes on from behind it."""
-        self._start.apply(block.text)
+        if not self._light:
+            self._start.apply(block.text)
 
     def _flush(self, cut: int) -> Iterator[Item]:
         """The first `cut` pending blocks as a stretch; the state behind them is replayed from the nearest known one."""
         blocks, self._pending = self._pending[:cut], self._pending[cut:]
-        start, mark = self._start, self._mark
-        if mark is not None and mark[0] <= cut:
-            known, self._start, self._mark = mark[0], mark[1], None
-        else:
-            known, self._start = 0, start.copy()
-            self._mark = None if mark is None else (mark[0] - cut, mark[1])
-        for block in blocks[known:]:
-            if type(block) is Row:
-                block.deposits.put(self._start)
-            else:
-                self._start.apply(block.text)
+        start = self._start
+        if not self._light:
+            self._replay(blocks, cut)
         self._gap = max(0, self._gap - cut)
         self._floor = max(0, self._floor - cut)
         if self._candidate is not None:
@@ -413,3 +410,14 @@ class Itinerary:
         if blocks:
             begins, self._layer_begins = self._layer_begins, False
             yield Stretch(blocks, start, begins, self.top, self._laid_z)
+
+    def _replay(self, blocks: list[Block], cut: int) -> None:
+        """Brings `_start` to behind the first `cut` pending blocks."""
+        start, mark = self._start, self._mark
+        if mark is not None and mark[0] <= cut:
+            known, self._start, self._mark = mark[0], mark[1], None
+        else:
+            known, self._start = 0, start.copy()
+            self._mark = None if mark is None else (mark[0] - cut, mark[1])
+        for block in blocks[known:]:
+            self._start.apply(block.text)

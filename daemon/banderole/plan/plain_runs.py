@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from math import hypot
-from operator import sub
+from operator import sub, truediv
 from typing import Final, NamedTuple
 
 from banderole_protocol.modal import MOVED_MM, Modal
@@ -74,8 +74,9 @@ def deposits_of(run: PlainRun, modal: Modal) -> Deposits | None:
     apart = modal.e_seen_joined != modal.e_seen_apart and not modal.e_split
     if modal.relative or modal.scale != 1.0 or modal.debt or modal.firmware_back or apart:
         return None
-    first, x, y, e, last = zip(*_ROW.findall(run.text), strict=True)
-    xs, ys, es = [modal.x, *map(float, x)], [modal.y, *map(float, y)], list(map(float, e))
+    xs, ys, es, feeds = _numbers(run, modal.feed / 60.0)
+    xs.insert(0, modal.x)
+    ys.insert(0, modal.y)
     if modal.off_x:
         xs[1:] = [value + modal.off_x for value in xs[1:]]
     if modal.off_y:
@@ -88,24 +89,21 @@ def deposits_of(run: PlainRun, modal: Modal) -> Deposits | None:
         end = es[-1] + modal.off_e
     dx, dy = list(map(sub, xs[1:], xs)), list(map(sub, ys[1:], ys))
     lengths = list(map(hypot, dx, dy))
-    feeds = _feeds(run, first, last, modal.feed)
     if min(fed) < LEAST_MM or min(lengths) < max(LEAST_MM, MOVED_MM) or min(feeds) <= 0.0:
         return None
-    seconds = sum(map(_time, lengths, feeds))
+    seconds = sum(map(truediv, lengths, feeds))
     return Deposits(run.line, run.lines, xs, ys, dx, dy, lengths, fed, feeds, end, sum(fed), seconds)
 
 
-def _time(length: float, feed: float) -> float:
-    return length / feed
-
-
-def _feeds(run: PlainRun, first: tuple[bytes, ...], last: tuple[bytes, ...], feed: float) -> list[float]:
-    """mm/s of each; an F behind the others counts, should there be two."""
+def _numbers(run: PlainRun, feed: float) -> tuple[list[float], list[float], list[float], list[float]]:
+    """X, Y, E and feed (mm/s) of each; `feed` is that before the first. Of two F in a block the last counts."""
     if b"F" not in run.text:
-        return [feed / 60.0] * run.lines
+        numbers = list(map(float, run.text.translate(None, b"GXYE").split()))
+        return numbers[1::4], numbers[2::4], numbers[3::4], [feed] * run.lines
+    first, x, y, e, last = zip(*_ROW.findall(run.text), strict=True)
     feeds = []
     for before, behind in zip(first, last, strict=True):
         if named := behind or before:
-            feed = float(named)
-        feeds.append(feed / 60.0)
-    return feeds
+            feed = float(named) / 60.0
+        feeds.append(feed)
+    return list(map(float, x)), list(map(float, y)), list(map(float, e)), feeds

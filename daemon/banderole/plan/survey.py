@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO, Final
@@ -34,7 +33,7 @@ from .itinerary import (
 )
 from .layers import Layer, Layers
 from .motion_limits import MotionLimits
-from .plain_runs import Deposits, PlainRun
+from .plain_runs import Deposits
 from .refusal import InputError, shown
 from .schedule import Schedule
 from .survey_time import SurveyTime
@@ -200,7 +199,6 @@ class _Surveyor:
         self._found = Survey(where)
         self._say = self._found.findings
         self._digest = hashlib.sha256()
-        self._text = b""
         self._row: BandRow | None = None
         self._layers = Layers()
         self._first = self._last = 0
@@ -215,11 +213,12 @@ class _Surveyor:
     def read(self, file: BinaryIO) -> Survey:
         found = self._found
         e_mode = self._printer.firmware.e_mode if self._printer is not None else None
-        blocks = self._hashed(runs_of(file, found.file))
+        blocks = runs_of(file, found.file, self._digest.update)
         itinerary = Itinerary(blocks, self._schedule, e_mode, None, self._on_block, self._on_row)
         self._itinerary = itinerary
         for item in itinerary.items():
             self._take(item)
+        found.blocks = itinerary.ordinal
         if not self._last:
             what = "nothing is laid down in this file" if found.blocks else "the file is empty"
             raise InputError(what, found.file, "give the tower's G-code")
@@ -228,18 +227,6 @@ class _Surveyor:
         found.top = itinerary.top
         self._conclude(itinerary)
         return found
-
-    def _hashed(self, blocks: Iterable[tuple[int, bytes] | PlainRun]) -> Iterator[tuple[int, bytes] | PlainRun]:
-        update = self._digest.update
-        for entry in blocks:
-            if isinstance(entry, PlainRun):
-                self._found.blocks += entry.lines
-                update(entry.text.replace(b"\r", b""))
-            else:
-                self._found.blocks += 1
-                self._text = entry[1]
-                update(self._text + b"\n")
-            yield entry
 
     # ---- block by block
 
@@ -250,11 +237,11 @@ class _Surveyor:
             if modal.unclear:
                 self._look_behind(modal, line)
             if self._time is not None:
-                self._time.motion(modal, self._text)
+                self._time.motion(modal, self._itinerary.text)
             return
         self._look_behind(modal, line)
         if self._time is not None:
-            self._time.other(modal, kind, self._text)
+            self._time.other(modal, kind, self._itinerary.text)
         if kind == SETPOINT:
             self._on_setpoint(modal, line)
         else:
@@ -288,20 +275,20 @@ class _Surveyor:
 
     def _look_behind(self, modal: Modal, line: int) -> None:
         """A refused command behind another one in the same line: some firmware carries out both."""
-        if modal.unclear and (hidden := _hidden_in(self._text)) is not None:
+        if modal.unclear and (hidden := _hidden_in(self._itinerary.text)) is not None:
             self._say.refuse("command", line, f"{hidden} {_REFUSED[hidden]}", "take it out of the file")
 
     def _on_other(self, modal: Modal, line: int) -> None:
         head = modal.head
         if head in _REFUSED:
-            if not (modal.unclear and _hidden_in(self._text)):
+            if not (modal.unclear and _hidden_in(self._itinerary.text)):
                 self._say.refuse("command", line, f"{head} {_REFUSED[head]}", "take it out of the file")
         elif head in _STORES and self._schedule is not None:
             scheduled = [channel for channel in _FACTORS if channel in self._schedule.channels]
             if scheduled:
                 what = f"{head} would store or recall {scheduled[0]} while the schedule changes it"
                 self._say.refuse("command", line, what, "take it out of the file")
-        elif head == "M302" and _allows_cold(self._text):
+        elif head == "M302" and _allows_cold(self._itinerary.text):
             what = "M302 would allow extrusion below melting heat"
             self._say.refuse("command", line, what, "take it out of the file")
         elif head in ("G5", "G5.1"):
