@@ -20,7 +20,7 @@ KINDS = {
     "pre_wait": True, "hold_requested": True, "held": True, "hold_point": True, "resumed": True, "amended": True,
     "caution": True, "trip": True, "trip_reset": True, "link_resent": True, "link_lost": True, "printer_reset": True,
     "stopping": True, "aborting": True, "make_safe": True, "restored": False, "command_accepted": False,
-    "command_refused": True, "run_ended": True,
+    "command_refused": True, "run_ended": True, "lead_begun": True,
 }  # fmt: skip
 
 

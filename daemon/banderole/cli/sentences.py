@@ -94,6 +94,12 @@ def _crossing_ended(event: dict[str, Any]) -> str:
     return f"band {_words(event, 'band', NOTHING)} begins: {wanted}{how}"
 
 
+def _lead_begun(event: dict[str, Any]) -> str:
+    ahead = figure(event.get("lead_s"), ".0f")
+    wanted = setpoints({"nozzle": event.get("value")})
+    return f"on the way to band {_words(event, 'band', NOTHING)}: {wanted}, {ahead} s ahead of its boundary"
+
+
 def _audit(event: dict[str, Any]) -> str | None:
     """Only where it shows: a drain after every band that finds nothing wrong is for the record."""
     off = event.get("off_mm")
@@ -171,6 +177,7 @@ _WRITERS: dict[str, Callable[[dict[str, Any]], str | None]] = {
     "settled": _settled,
     "settle_late": _settle_late,
     "crossing_ended": _crossing_ended,
+    "lead_begun": _lead_begun,
     "position_audit": _audit,
     "file_setpoint_reasserted": _reasserted,
     "pre_wait": _pre_wait,

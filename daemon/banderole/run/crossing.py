@@ -14,6 +14,7 @@ from banderole_protocol.modal import Modal
 from banderole.plan.blocks import Block
 from banderole.plan.itinerary import AskPosition, Crossing, DwellAside, PersonWait, PreWait, Reassertion, Stretch
 from banderole.run.aside import Excursion
+from banderole.run.lead import UNKNOWN
 from banderole.run.state import State
 from banderole.run.steps import (
     Procedure,
@@ -58,25 +59,41 @@ def crossing(e: Engine, item: Crossing) -> Procedure:
     setpoints = dict(item.setpoints)
     e.phase, e.entering = "crossing", number
     e.notify("crossing_begun", **where, setpoints=setpoints, why_here=item.why_here)
+    while e.lead.open(e):
+        heard = yield
+        e.lead.step(e, heard)
     yield from drain(e, item.modal)
     heat = {channel: value for channel, value in setpoints.items() if CHANNELS[channel].thermal}
     factors = {channel: value for channel, value in setpoints.items() if channel not in heat}
-    moving = e.schedule.settle.stance == "moving"
+    moving = e.schedule.settle.stance == "moving" and item.left is not None  # nothing is laid down yet: it settles
+    led = e.lead.arrive(e, number)
     predicted = 0.0 if moving or e.settled(heat) else e.predicted_s(heat)
     taken: float | None = 0.0
     if hold_here or _must_leave(e, item, heat, factors, moving):
         taken = yield from visit(e, item.modal, item.top, heat, factors, hold_here)
+    elif led is not None and led["proven"]:
+        yield from set_all(e, {channel: value for channel, value in setpoints.items() if channel != "nozzle"})
     else:
         yield from set_all(e, setpoints)
     if moving and heat:
         e.caution_in(number, "no stop was made: the bottom of this band is a transition")
+        if led is None and where_not_led(e, item, heat):
+            e.caution_in(number, UNKNOWN)
     e.entered(item, setpoints, predicted if heat else None, taken if heat else None)
     account = e.account.bands[number]
     e.notify("crossing_ended", **where, setpoints=setpoints, proof=account.proof,
              predicted_s=rounded(account.predicted_s), taken_s=rounded(account.settle_s),
-             seconds=round(e.now - began, 2))  # fmt: skip
+             seconds=round(e.now - began, 2), lead=led)  # fmt: skip
     e.notify("band_entered", band=number, z=round(item.z, 4))
     e.restarted()
+
+
+def where_not_led(e: Engine, item: Crossing, heat: dict[str, float]) -> bool:
+    """Was there no lead since nothing is known of the heater? The first band, and a value that stays, need none."""
+    measured, wanted = e.watch.measured.get("nozzle"), heat.get("nozzle")
+    if item.left is None or measured is None or wanted is None or wanted == item.left.setpoints.get("nozzle"):
+        return False
+    return e.watch.models["nozzle"].halfway_s(measured, wanted) is None
 
 
 def _must_leave(e: Engine, item: Crossing, heat: dict[str, float], factors: dict[str, float], moving: bool) -> bool:
@@ -170,7 +187,10 @@ def come_back(e: Engine, excursion: Excursion, waited_s: float, factors: dict[st
 
 def hold(e: Engine, modal: Modal, top: float) -> Procedure:
     """Come to rest aside, wait, come back, from over the part."""
-    heat = {heater: goal for heater in ("nozzle",) if (goal := e.watch.goal(heater)) > 0}
+    led, own = e.lead.led is not None, e.current.get("nozzle")
+    e.lead.forget()
+    goal = own if led and own is not None else e.watch.goal("nozzle")  # what was set ahead waits until after the hold
+    heat = {"nozzle": goal} if goal > 0 else {}
     yield from drain(e, modal)
     yield from visit(e, modal, top, heat, {}, hold_first=True)
     e.restarted()

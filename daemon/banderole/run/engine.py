@@ -33,6 +33,7 @@ from banderole.run.foresight import Foresight
 from banderole.run.guards import Guards
 from banderole.run.heat_watch import HeatWatch
 from banderole.run.holds import Holds
+from banderole.run.lead import Lead
 from banderole.run.make_safe import Cause
 from banderole.run.readback import Readback
 from banderole.run.state import Refused, State, completed
@@ -86,6 +87,7 @@ class Engine:
         self.inactivity = False  # whether the board's own shutdown was armed
         self.readback = Readback()
         self.holds = Holds()
+        self.lead = Lead()
         self.port_gone = False
         self.restarted_while_starting = False
         self.somebody_there = False

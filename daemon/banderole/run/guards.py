@@ -72,9 +72,8 @@ class Guards:
     def _setpoints(self, e: Engine) -> None:
         """A proven target that the printer shows no longer: damage on the line, or somebody at its panel."""
         watched = e.streaming and e.cause is None and not e.past_last_deposit
-        wrong = (
-            [h for h, v in e.current.items() if CHANNELS[h].thermal and e.watch.shows(h, v) is False] if watched else []
-        )
+        lost = [h for h, v in e.current.items() if CHANNELS[h].thermal and e.watch.shows(h, v) is False]
+        wrong = [heater for heater in lost if not e.lead.shows(e, heater)] if watched else []
         self._strays = self._strays + 1 if wrong else 0
         if self._strays >= STRAY_READINGS:
             wanted, shown = e.current[wrong[0]], e.watch.targets[wrong[0]]

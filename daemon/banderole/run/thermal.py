@@ -177,6 +177,11 @@ class HeaterModel:
         """°C expected `elapsed` s after `target` (0 = off) was set while at `start`; None until identified."""
         return None if self._curve is None else self._curve.at(start, target, elapsed)
 
+    def halfway_s(self, start: float, target: float) -> float | None:
+        """Seconds from setting `target` until halfway there, °C; None: not known yet, or out of reach."""
+        curve = self._curve or self._former
+        return None if curve is None else curve.travel(start, target, abs(target - start) / 2)
+
     def note_outcome(self, predicted: float, taken: float, rising: bool) -> None:
         """Correct later predictions in this direction by what one took, s; `predicted` as `predict` gave it."""
         for made in reversed(self._predictions):

@@ -138,8 +138,10 @@ def _item(e: Engine, item: Item) -> Procedure:
             e.top = item.top
             yield from crossing.crossing(e, item)
         case Reassertion():
+            e.lead.forget()
             yield from crossing.reassertion(e, item)
         case PreWait():
+            e.lead.forget()
             yield from crossing.pre_wait(e, item)
         case PersonWait():
             yield from crossing.person_wait(e, item)
@@ -164,7 +166,8 @@ def _stretch(e: Engine, item: Stretch) -> Procedure:
         e.account.work(e.now)
     e.feeding = True
     while not e.feeder.empty:
-        yield
+        heard = yield
+        e.lead.step(e, heard)
         if e.wants_hold:
             e.feeding = False
             yield from crossing.hold(e, e.feeder.here(), e.top)
