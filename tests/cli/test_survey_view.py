@@ -52,6 +52,27 @@ def test_alike_crossings_are_told_once_and_hold_points_named() -> None:
     assert any(line.startswith("hold point before band 4: ") for line in lines)
 
 
+def test_steps_that_fall_into_a_layer_are_told(tmp_path: Path) -> None:
+    printer = load_printer(str(EXAMPLES / "bench-a.toml"))
+    file = tmp_path / "s.toml"
+    file.write_text("[[band]]\nfrom_mm = 0\nto_mm = 9\nnozzle = 240\n[[band]]\nfrom_mm = 9\nto_mm = 20.1\nnozzle = 235\n"
+                    "[[band]]\nfrom_mm = 20.1\nnozzle = 230\n[settle]\ndwell_s = 8\n")  # fmt: skip
+    wanted = load_schedule(file, printer)
+    found = survey_file(EXAMPLES / "tower.gcode", wanted, printer)
+    found.rows[1].settle_s = 20.0
+    console = Console(file=(out := io.StringIO()), width=120, color_system=None)
+    console.print(SurveyView(found, wanted), highlight=False)
+    text = out.getvalue()
+    # The tower's layers are 0.3 mm: 9.0 and 20.1 mm fall between two of them, 20.2 mm would not.
+    assert "no layer begins" not in text
+    assert "of motion, about 20 s of settling" in text
+    file.write_text(file.read_text().replace("20.1", "20.2"))
+    wanted = load_schedule(file, printer)
+    console = Console(file=(out := io.StringIO()), width=120, color_system=None)
+    console.print(SurveyView(survey_file(EXAMPLES / "tower.gcode", wanted, printer), wanted), highlight=False)
+    assert "no layer begins just at the step of band 3: the nearest is 0.10 mm below it" in out.getvalue()
+
+
 def test_the_file_goes_by_its_name_and_alone_by_what_it_is() -> None:
     lines = drawn(None, 120)
     assert lines[0].startswith(

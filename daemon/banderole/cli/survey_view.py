@@ -46,6 +46,7 @@ class SurveyView:
             yield Text(f"Bands of {clean(self._schedule.title)}, the top one first", style="bold")
             yield from _bands(found.rows, console, options)
             yield from map(Text, _crossings(found.rows))
+            yield from map(Text, _off_layers(found.rows))
             yield from map(Text, _hold_points(self._schedule))
         if found.refusals or found.cautions:
             yield Text()
@@ -57,6 +58,7 @@ def _whole(found: Survey) -> str:
     return (
         f"{clean(Path(found.file).name)}: {found.top:.2f} mm tall, {found.layers} layers, {found.blocks} blocks, "
         f"{found.filament_mm / 1000:.2f} m of filament, {span(found.seconds)} of motion"
+        + (f", about {span(found.settle_s)} of settling" if found.settle_s else "")
     )
 
 
@@ -113,6 +115,14 @@ def _crossings(rows: list[BandRow]) -> Iterator[str]:
     if often:
         times = sum(row.entered for row in rows)
         yield f"parts in turn: {_named([row.band for row in often])} entered more than once, {times} crossings in all"
+
+
+def _off_layers(rows: list[BandRow]) -> Iterator[str]:
+    """Steps that do not fall between two layers, those by the same distance in one line."""
+    for off, alike in groupby(rows, key=lambda row: round(row.off_mm, 2)):
+        if off:
+            named, side = _named([row.band for row in alike]), "above" if off > 0 else "below"
+            yield f"no layer begins just at the step of {named}: the nearest is {abs(off):.2f} mm {side} it"
 
 
 def _named(bands: list[int]) -> str:
