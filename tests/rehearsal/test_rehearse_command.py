@@ -187,3 +187,12 @@ def test_ctrl_c_ends_it_at_once(words: list[str], tmp_path: Path) -> None:
 def test_a_spiral_without_a_printer_file(words: list[str], tmp_path: Path) -> None:
     write(tmp_path, How(spiral=True))
     assert command_line(words) == 0
+
+
+def test_the_files_own_heat_off_counts_for_no_band(capsys: pytest.CaptureFixture[str]) -> None:
+    """Nothing is set of the nozzle here, so the file's M104 S0 passes while the last band is the one at work."""
+    examples = Path(__file__).parents[2] / "examples"
+    words = ["rehearse", str(examples / "tower.gcode"), "--schedule", str(examples / "flow.toml"), "--json"]
+    assert command_line(words) == 0
+    ended = json.loads(capsys.readouterr().out.splitlines()[-1])
+    assert ended["bands"][-1]["nozzle"]["least"] == pytest.approx(ended["bands"][0]["nozzle"]["mean"], abs=2.0)

@@ -241,7 +241,10 @@ class Engine:
 
     def _read(self, said: list[Trip | Caution]) -> None:
         nozzle = self.watch.measured.get("nozzle")
-        if nozzle is not None:
+        over = self.past_last_deposit and not self.watch.targets.get(
+            "nozzle"
+        )  # the file's own heat-off counts for no band
+        if nozzle is not None and not over:
             self.account.reading(nozzle, self.current.get("nozzle"))
         self.watch.track({heater: self.tolerance(heater) for heater in self.watch.measured}, self.now)
         for one in said:
