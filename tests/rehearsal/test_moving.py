@@ -19,13 +19,14 @@ TOLERANCE = 1.5  # °C
 START = 236.0  # °C
 
 
-def tower(layers: int, feed: int = 1200) -> str:
+def tower(layers: int, feed: int = 1200, inside: dict[int, str] | None = None) -> str:
     """A hollow square, one line wide: at 20 mm/s a layer takes 8 s. Heats without waiting, as the schedule waits."""
     lines = ["G21", "G90", "M83", "G28", "G0 X90 Y90 F7200"]
     per_mm = 0.45 * LAYER / (math.pi / 4 * 1.75**2)
     steps = int(SIDE / PIECE)
     for layer in range(1, layers + 1):
         lines.append(f"G0 Z{layer * LAYER:.2f} F600")
+        lines += [(inside or {})[layer]] if layer in (inside or {}) else []
         for dx, dy, x, y in ((1, 0, 90, 90), (0, 1, 130, 90), (-1, 0, 130, 130), (0, -1, 90, 130)):
             for n in range(1, steps + 1):
                 place = f"X{x + dx * n * PIECE:g} Y{y + dy * n * PIECE:g}"
@@ -86,13 +87,22 @@ def at_the_boundary(tau: float, change: float, crossings: int = 3) -> float:
 
 
 def run(
-    folder: Path, tau: float, change: float, *, layers: int = 12, bands: int = 4, more: str = "", acts: Any = None
+    folder: Path,
+    tau: float,
+    change: float,
+    *,
+    layers: int = 12,
+    bands: int = 4,
+    more: str = "",
+    acts: Any = None,
+    channels: str = "",
+    inside: dict[int, str] | None = None,
 ) -> Told:
     file, schedule = folder / "tower.gcode", folder / "schedule.toml"
-    file.write_text(tower(layers * bands))
+    file.write_text(tower(layers * bands, inside=inside))
     schedule.write_text(
         f"[stairs]\nplinth_mm = 0\nrise_mm = {layers * LAYER}\ncount = {bands}\n"
-        f"nozzle = {{ first = {START}, change = {change} }}\n"
+        f"nozzle = {{ first = {START}, change = {change} }}\n{channels}"
         f'[settle]\nstance = "moving"\ntolerance = {TOLERANCE}\npatience_s = 1200\n{more}'
     )
     printer = some_printer()
@@ -165,6 +175,34 @@ def test_an_abort_during_a_lead_turns_heat_off(tmp_path: Path) -> None:
     told = run(tmp_path, 600, -6, acts=lambda stage: stage.command(begun + 2.0, "abort"))
     assert (told.ended.state, told.ended.exit, told.ended.proven) == ("Aborted", 4, True)
     assert told.setpoints[-1]["value"] == 0.0
+
+
+@pytest.mark.parametrize(("block", "nozzle"), [("M106 S99", 3), ("M104 S231", 4)])
+def test_a_setpoint_of_the_file_in_the_middle_of_a_lead(tmp_path: Path, block: str, nozzle: int) -> None:
+    """Eight seconds before the boundary, the change sent already: a fan leaves it alone, a nozzle's is sent anew."""
+    told = run(tmp_path, 600, -6, channels="fan = { first = 20, change = 10 }\n", inside={12: block})
+    assert told.ended.exit == 0, told.ended.reason
+    assert len(told.of("file_setpoint_reasserted")) == 1
+    assert len(told.of("lead_begun")) == nozzle
+    assert told.of("crossing_ended")[1]["lead"]["proven"]
+    fan = [event["at"] for event in told.of("setpoint_confirmed") if event["channel"] == "fan"]
+    assert len(fan) == 4 + (block[:4] == "M106")
+
+
+def test_a_led_setpoint_that_arrives_wrong_is_set_again_and_one_that_is_lost_trips(tmp_path: Path) -> None:
+    begun = run(tmp_path, 600, -6).set_at(230.0)
+    told = run(tmp_path, 600, -6, acts=lambda stage: stage.fault(begun - 3.0, "S2"))
+    assert told.ended.exit == 0, told.ended.reason
+    values = [row["value"] for row in told.setpoints if row["at"] > begun - 0.5]
+    assert values[0] not in (230.0, 236.0)
+    assert values[1] == 230.0
+    assert told.of("crossing_ended")[1]["lead"]["proven"]
+
+    def at_the_panel(stage: Stage) -> None:
+        stage.at(begun + 5.0, lambda: setattr(stage.board.machine.nozzles[0], "target", 200.0))
+
+    told = run(tmp_path, 600, -6, acts=at_the_panel)
+    assert (told.ended.exit, told.of("trip")[0]["alarm"]) == (5, "setpoint_lost")
 
 
 def test_boundaries_nearer_than_the_lead_are_said(tmp_path: Path) -> None:

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 UNKNOWN: Final = "the heater is not known yet: its change was not led, but set at the boundary"
 NEARLY_S: Final = 0.1
 """Motion left that is as good as none: the drain takes as long."""
+LOOK_S: Final = 0.05
+"""Between two looks: a run hears thousands of replies a second, and no lead need be truer than this."""
 HEATER: Final = "nozzle"
 """Only the nozzle is led: a plate is slow, and nothing is judged by it."""
 
@@ -59,16 +61,19 @@ class Lead:
     def __init__(self) -> None:
         self.led: Led | None = None
         self._procedure: Procedure | None = None
+        self._next_look = 0.0
         self._looked: int | None = None  # the band ahead that was seen when its lead was not due yet
 
     def shows(self, e: Engine, heater: str) -> bool:
-        """Does the printer show the setpoint that was sent ahead? It is then not lost."""
-        return self.led is not None and heater == HEATER and e.watch.shows(heater, self.led.value) is not False
+        """Does the printer show the setpoint that was sent ahead, or is that still to be proven? Its own is then not lost."""
+        if self.led is None or heater != HEATER:
+            return False
+        return self._procedure is not None or e.watch.shows(heater, self.led.value) is not False
 
     def step(self, e: Engine, heard: Any) -> None:
         """Go on with the proof of what was sent, or send what is due."""
         if self._procedure is None:
-            if (due := self._due(e)) is None:
+            if e.now < self._next_look or (due := self._due(e)) is None:
                 return
             self.led = due
             e.notify("lead_begun", band=due.band, value=due.value, lead_s=round(due.lead_s, 2), line=e.line)
@@ -85,8 +90,13 @@ class Lead:
             return False
         return self._procedure is not None or (self.led is None and self._wanted(e) is not None)
 
+    def file_sets(self, channel: str) -> None:
+        """The file has a setpoint of its own here, after which the band's counts again."""
+        if channel == HEATER:
+            self.forget()
+
     def forget(self) -> None:
-        """A hold, or the file itself, has come between: the band's own setpoint counts again, and the lead is due anew."""
+        """For where something comes between and the band's own setpoint is set again: the lead is then due anew."""
         if self._procedure is not None:
             self._procedure.close()
         self._procedure = self.led = None
@@ -126,6 +136,7 @@ class Lead:
         return None if lead_s is None or left_s is None else (row, lead_s, left_s)
 
     def _due(self, e: Engine) -> Led | None:
+        self._next_look = e.now + LOOK_S
         wanted = self._wanted(e) if self.led is None else None
         if wanted is None:
             return None

@@ -138,10 +138,10 @@ def _item(e: Engine, item: Item) -> Procedure:
             e.top = item.top
             yield from crossing.crossing(e, item)
         case Reassertion():
-            e.lead.forget()
+            e.lead.file_sets(item.channel)
             yield from crossing.reassertion(e, item)
         case PreWait():
-            e.lead.forget()
+            e.lead.file_sets(item.setpoint.channel)
             yield from crossing.pre_wait(e, item)
         case PersonWait():
             yield from crossing.person_wait(e, item)
