@@ -241,9 +241,8 @@ class Engine:
 
     def _read(self, said: list[Trip | Caution]) -> None:
         nozzle = self.watch.measured.get("nozzle")
-        over = self.past_last_deposit and not self.watch.targets.get(
-            "nozzle"
-        )  # the file's own heat-off counts for no band
+        # The file's own heat-off at its end counts for no band.
+        over = self.past_last_deposit and not self.watch.targets.get("nozzle")
         if nozzle is not None and not over:
             self.account.reading(nozzle, self.current.get("nozzle"))
         self.watch.track({heater: self.tolerance(heater) for heater in self.watch.measured}, self.now)
