@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from banderole.cli.run_command import prepare
 from banderole.rehearsal import Stage, board_for, some_printer
-from banderole.run.lead import UNKNOWN, most_saved
+from banderole.run.lead import HIDDEN, UNKNOWN, most_saved
 from banderole.run.thermal import HeaterModel
 from scipy.integrate import quad
 
@@ -96,6 +96,7 @@ def run(
     more: str = "",
     acts: Any = None,
     channels: str = "",
+    board: tuple[str, ...] = (),
     inside: dict[int, str] | None = None,
 ) -> Told:
     file, schedule = folder / "tower.gcode", folder / "schedule.toml"
@@ -108,7 +109,7 @@ def run(
     printer = some_printer()
     job, _ = prepare(file, schedule, printer)
     told = Told()
-    settings = (f"nozzle.tau={tau}", "cold_below=0", "fan_synced=true")
+    settings = (f"nozzle.tau={tau}", "cold_below=0", "fan_synced=true", *board)
     stage = Stage(
         printer,
         board_for(printer, (), settings),
@@ -187,6 +188,22 @@ def test_a_setpoint_of_the_file_in_the_middle_of_a_lead(tmp_path: Path, block: s
     assert told.of("crossing_ended")[1]["lead"]["proven"]
     fan = [event["at"] for event in told.of("setpoint_confirmed") if event["channel"] == "fan"]
     assert len(fan) == 4 + (block[:4] == "M106")
+
+
+def test_what_a_slow_planner_hides_is_learned_at_the_first_boundary(tmp_path: Path) -> None:
+    """Motion takes longer than its feeds say, so the planner holds seconds that the clock does not know of.
+
+    The first lead is so much too long; then it fits, or, where what is hidden is longer than the lead, there is none.
+    """
+    told = run(tmp_path, 180, -6, board=("acceleration=300",))
+    assert told.ended.exit == 0, told.ended.reason
+    first, *later = [event["lead"]["done"] for event in told.of("crossing_ended")[1:]]
+    assert first > 0.6
+    assert later == pytest.approx([0.5, 0.5], abs=0.1)
+    fast = run(tmp_path, 60, -6, board=("acceleration=300",))
+    assert fast.ended.exit == 0, fast.ended.reason
+    assert [event["lead"] is None for event in fast.of("crossing_ended")[1:]] == [False, True, True]
+    assert HIDDEN in fast.events[-1]["bands"][2]["cautions"]
 
 
 def test_a_led_setpoint_that_arrives_wrong_is_set_again_and_one_that_is_lost_trips(tmp_path: Path) -> None:

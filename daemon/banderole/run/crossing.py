@@ -62,7 +62,8 @@ def crossing(e: Engine, item: Crossing) -> Procedure:
     while e.lead.open(e):
         heard = yield
         e.lead.step(e, heard)
-    yield from drain(e, item.modal)
+    e.lead.last_call(e)
+    yield from _drain_meanwhile(e, item.modal)
     heat = {channel: value for channel, value in setpoints.items() if CHANNELS[channel].thermal}
     factors = {channel: value for channel, value in setpoints.items() if channel not in heat}
     moving = e.schedule.settle.stance == "moving" and item.left is not None  # nothing is laid down yet: it settles
@@ -86,6 +87,19 @@ def crossing(e: Engine, item: Crossing) -> Procedure:
              seconds=round(e.now - began, 2), lead=led)  # fmt: skip
     e.notify("band_entered", band=number, z=round(item.z, 4))
     e.restarted()
+
+
+def _drain_meanwhile(e: Engine, modal: Modal) -> Procedure:
+    """A drain, while the proof of a change that was led goes on."""
+    drained = drain(e, modal)
+    try:
+        next(drained)
+        while True:
+            heard = yield
+            e.lead.prove(heard)
+            drained.send(heard)
+    except StopIteration:
+        return
 
 
 def where_not_led(e: Engine, item: Crossing, heat: dict[str, float]) -> bool:

@@ -25,6 +25,11 @@ if TYPE_CHECKING:
 UNKNOWN: Final = "the heater is not known yet: its change was not led, but set at the boundary"
 NEARLY_S: Final = 0.1
 """Motion left that is as good as none: the drain takes as long."""
+HIDDEN_MOST_S: Final = 30.0
+"""Motion that a printer's planner may hide from the clock: 32 motions of a second."""
+HIDES: Final = 1.5
+"""Leads so many times shorter than what is hidden cannot be timed: sent by then, the change would cost more than it saves."""
+HIDDEN: Final = "the printer takes motion so far ahead that the change could not be led: it was set at the boundary"
 LOOK_S: Final = 0.05
 """Between two looks: a run hears thousands of replies a second, and no lead need be truer than this."""
 HEATER: Final = "nozzle"
@@ -52,6 +57,7 @@ class Led:
     sent_at: float
     lead_s: float
     start: float
+    left_s: float  # foreseen until the boundary, as it was sent
     proven: bool = False
 
 
@@ -62,6 +68,7 @@ class Lead:
         self.led: Led | None = None
         self._procedure: Procedure | None = None
         self._next_look = 0.0
+        self._hidden_s = 0.0  # by how much later than foreseen the last boundaries came
         self._looked: int | None = None  # the band ahead that was seen when its lead was not due yet
 
     def shows(self, e: Engine, heater: str) -> bool:
@@ -72,17 +79,35 @@ class Lead:
 
     def step(self, e: Engine, heard: Any) -> None:
         """Go on with the proof of what was sent, or send what is due."""
-        if self._procedure is None:
-            if e.now < self._next_look or (due := self._due(e)) is None:
-                return
-            self.led = due
-            e.notify("lead_begun", band=due.band, value=due.value, lead_s=round(due.lead_s, 2), line=e.line)
-            self._procedure = self._send(e, due)
-            heard = None
-        try:
-            self._procedure.send(heard)
-        except StopIteration:
-            self._procedure = None
+        if self._procedure is not None:
+            self.prove(heard)
+        elif e.now >= self._next_look and (due := self._due(e)) is not None:
+            self._begin(e, due)
+
+    def _begin(self, e: Engine, due: Led) -> None:
+        self.led = due
+        e.notify("lead_begun", band=due.band, value=due.value, lead_s=round(due.lead_s, 2), line=e.line)
+        self._procedure = self._send(e, due)
+        self.prove(None)
+
+    def prove(self, heard: Any) -> None:
+        """Go on with the proof of what was sent, if there is any under way."""
+        if self._procedure is not None:
+            try:
+                self._procedure.send(heard)
+            except StopIteration:
+                self._procedure = None
+
+    def last_call(self, e: Engine) -> None:
+        """The clock knows of no more motion: what the planner hides is all that is left to send the change in."""
+        wanted = self._wanted(e) if self.led is None else None
+        if wanted is None:
+            return
+        row, lead_s, left_s = wanted
+        if left_s > HIDES * lead_s:
+            e.caution_in(row.band, HIDDEN)
+        else:
+            self._begin(e, Led(row.band, row.setpoints[HEATER], e.now, lead_s, e.watch.measured[HEATER], left_s))
 
     def open(self, e: Engine) -> bool:
         """All up to the boundary has been sent: is there still a change to be sent, or to be proven, while motion goes on?"""
@@ -109,6 +134,8 @@ class Lead:
             return None
         proven = led.proven
         self.forget()
+        came_late_s = e.now - led.sent_at - led.left_s
+        self._hidden_s = min(HIDDEN_MOST_S, max(0.0, self._hidden_s + came_late_s))
         measured = e.watch.measured.get(HEATER)
         way = led.value - led.start
         done = None if measured is None or not way else round((measured - led.start) / way, 3)
@@ -133,6 +160,8 @@ class Lead:
             return None
         lead_s = e.watch.models[HEATER].halfway_s(start, row.setpoints[HEATER])
         left_s = self._left_s(e, row)
+        if left_s is not None:
+            left_s += self._hidden_s
         return None if lead_s is None or left_s is None else (row, lead_s, left_s)
 
     def _due(self, e: Engine) -> Led | None:
@@ -146,7 +175,7 @@ class Lead:
             return None
         if self._looked != row.band:
             e.caution_in(row.band, "the band before is shorter than the lead: the change was sent as that band began")
-        return Led(row.band, row.setpoints[HEATER], e.now, lead_s, e.watch.measured[HEATER])
+        return Led(row.band, row.setpoints[HEATER], e.now, lead_s, e.watch.measured[HEATER], left_s)
 
     def _ahead(self, e: Engine) -> BandRow | None:
         """The boundary that comes next, if the nozzle is to be led over it: not where a hold stands before it."""
