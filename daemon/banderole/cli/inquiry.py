@@ -25,7 +25,9 @@ from banderole_protocol import (
     frame,
     parse,
 )
+from banderole_protocol.window import REMINDER
 
+from banderole.cli.manner import Manner
 from banderole.link.port import Receiver
 
 BANNER_S: Final = 2.0
@@ -38,6 +40,8 @@ READING_TRIES: Final = 3
 """For temperatures: asked at once and each second again; a sound printer takes some milliseconds."""
 GREETING: Final = frame(0, b"M110 N0") + frame(1, b"M115")
 """26 bytes: both fit the smallest receive buffer at once, so the second need not wait for the answer to the first."""
+BEHIND_S: Final = 0.3
+"""An `ok` behind a request comes at once, or never."""
 TICK_S: Final = 0.02
 KEPT: Final = 60
 """Bytes kept of what was heard, to show somebody who has the wrong speed."""
@@ -63,6 +67,7 @@ class Answers:
     capabilities: dict[str, bool] = field(default_factory=dict)
     measured: dict[str, float] = field(default_factory=dict)
     restarted: bool = False
+    manner: Manner = field(default_factory=Manner)
 
     def as_json(self) -> dict[str, Any]:
         return {
@@ -71,6 +76,7 @@ class Answers:
             "reads": bool(self.measured),
             "measured": self.measured,
             "restarted": self.restarted,
+            "manner": self.manner.as_json(),
         }
 
 
@@ -97,9 +103,18 @@ class Inquiry:
                 self._line.write(frame(self._next, b"M105"))
                 if await self._wait(lambda: bool(self.answers.measured), AGAIN_S):
                     break
+            if self.answers.measured:
+                await self._be_refused()
         finally:
             self._line.close()
         return self.answers
+
+    async def _be_refused(self) -> None:
+        """How it asks for a line again: a number without a block, which is never the next, does nothing to any printer."""
+        manner = self.answers.manner
+        self._line.write(REMINDER)
+        if await self._wait(lambda: manner.asks_again is not None, AGAIN_S):
+            await self._wait(lambda: bool(manner.ok_behind_asking), BEHIND_S)
 
     async def _greet(self) -> None:
         """After the banner or 2 s, then each second: numbering anew, and who it is."""
@@ -137,8 +152,11 @@ class Inquiry:
             lines = self._splitter.feed(data)
         except EndlessLine:
             return  # no printer, or another speed; what was heard is shown at the end
+        self.answers.manner.bytes_came(data)
         for line in lines:
-            self._take(parse(line))
+            reply = parse(line)
+            self.answers.manner.heard(line, reply)
+            self._take(reply)
 
     def _take(self, reply: Reply) -> None:
         """Whatever else a device says does not tell who it is."""

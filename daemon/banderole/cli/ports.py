@@ -79,4 +79,6 @@ def lines_of(answers: Answers) -> list[str]:
         )
     else:
         lines.append("temperatures: none came; a run would be refused")
+    if manner := answers.manner.sentence():
+        lines.append(f"answers: {manner}")
     return lines + (["the board restarted when its port was opened"] if answers.restarted else [])
