@@ -122,7 +122,7 @@ def test_whatever_stands_in_an_event_the_sentence_is_one_safe_line(kind: str, fi
 def test_a_status_in_lines() -> None:
     assert lines_of(status(hold="layer", alarms=[TRIP, CAUTION], heat_proven_off=True)) == [
         "bench-a: Running, laying down band 3",
-        "tower.gcode: band 3 of 6, 20.4 mm, 41 %, about 21 min of motion left",
+        "tower.gcode: band 3 of 6, 20.4 mm, 41 %, about 21 min left",
         "nozzle 235.8 °C, set 236; bed 60.1 °C, set 60; flow 100 %",
         "hold asked for: layer",
         "TRIP heat_rise, the first cause: the nozzle rises too slowly (181.2, limit 190)",
@@ -138,8 +138,8 @@ def test_a_heater_that_is_set_to_nothing_is_off() -> None:
 @pytest.mark.parametrize(
     ("seconds", "said"),
     [
-        (None, ""), (0.0, ""), (41.2, "about 41 s of motion left"), (600.0, "about 10 min of motion left"),
-        (9000.0, "about 2 h 30 min of motion left"),
+        (None, ""), (0.0, ""), (41.2, "about 41 s left"), (600.0, "about 10 min of motion left"),
+        (9000.0, "about 2 h 30 min left"),
     ],
 )  # fmt: skip
 def test_time_left(seconds: float | None, said: str) -> None:

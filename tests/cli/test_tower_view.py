@@ -47,7 +47,7 @@ def test_measured_beside_setpoint_the_sentence_and_what_is_left() -> None:
     assert lines[0].endswith("Running")
     assert lines[1] == "laying down band 3"
     assert lines[2] == "nozzle 235.8 °C, set 236; bed 60.1 °C, set 60; flow 100 %"
-    assert any("41 %, about 21 min of motion left" in line for line in lines)
+    assert any("41 %, about 21 min left" in line for line in lines)
     assert EVENTS[-1] in lines
 
 

@@ -32,7 +32,7 @@ def _state(found: dict[str, Any]) -> str:
 
 
 def progress(found: dict[str, Any]) -> str:
-    """`band 3 of 6, 12.4 mm, 31 %, about 21 min of motion left`."""
+    """`band 3 of 6, 12.4 mm, 31 %, about 21 min left`."""
     parts = []
     if found.get("band") is not None:
         parts.append(f"band {clean(found['band'])} of {clean(found.get('bands'))}")
@@ -42,14 +42,14 @@ def progress(found: dict[str, Any]) -> str:
 
 
 def time_left(seconds: object) -> str:
-    """The predicted least time of the motions that are left; without waiting, for which nobody knows."""
+    """Motion and settling still to come, as predicted; how long a person lets it wait, nobody knows."""
     if not isinstance(seconds, int | float) or seconds <= 0:
         return ""
     if seconds < 90:
-        return f"about {seconds:.0f} s of motion left"
+        return f"about {seconds:.0f} s left"
     if seconds < 5400:
-        return f"about {seconds / 60:.0f} min of motion left"
-    return f"about {int(seconds // 3600)} h {int(seconds % 3600 / 60)} min of motion left"
+        return f"about {seconds / 60:.0f} min left"
+    return f"about {int(seconds // 3600)} h {int(seconds % 3600 / 60)} min left"
 
 
 def heat_of(found: dict[str, Any]) -> str:
