@@ -138,7 +138,7 @@ def test_a_heater_that_is_set_to_nothing_is_off() -> None:
 @pytest.mark.parametrize(
     ("seconds", "said"),
     [
-        (None, ""), (0.0, ""), (41.2, "about 41 s left"), (600.0, "about 10 min of motion left"),
+        (None, ""), (0.0, ""), (41.2, "about 41 s left"), (600.0, "about 10 min left"),
         (9000.0, "about 2 h 30 min left"),
     ],
 )  # fmt: skip
