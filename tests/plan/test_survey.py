@@ -8,12 +8,15 @@ import math
 from pathlib import Path
 
 import pytest
+from banderole.plan import itinerary
 from banderole.plan.config import InputError, Printer, load_printer
 from banderole.plan.findings import MOST_FINDINGS
 from banderole.plan.footprint import CELL_MM, Footprint
 from banderole.plan.machine_tables import Volume
+from banderole.plan.plain_runs import Deposits, PlainRun, deposits_of
 from banderole.plan.schedule import Schedule, load_schedule
 from banderole.plan.survey import Survey, survey, survey_file
+from banderole_protocol.modal import Modal
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -402,14 +405,45 @@ MOVE = st.one_of(
     st.builds("G1 X{:g} Y{:g} E{:g} F{}".format, NUMBER, NUMBER, NUMBER, st.integers(0, 6000)),
     st.builds("G1 F{} X{:g} Y{:g} E{:g}".format, st.integers(600, 6000), NUMBER, NUMBER, NUMBER),
 )
+CLIMB = st.lists(st.tuples(NUMBER, NUMBER, st.integers(1, 99)), min_size=4, max_size=9).map(
+    lambda steps: (
+        "G92 E0\n"
+        + "\n".join(
+            f"G1 X{x:g} Y{y:g} E{sum(e for _, _, e in steps[: at + 1]) / 20:g}" for at, (x, y, _) in enumerate(steps)
+        )
+    )
+)
 ROWS = st.lists(
     st.one_of(
+        CLIMB,
         st.lists(MOVE, min_size=4, max_size=9).map("\n".join),
         st.sampled_from(["G1 Z0.4", "G1 Z0.7", "G1 Z1", "G1 E-1", "G1 E1", "G92 E0", "G92 X5 Y5", "M82", "M83", "G91\nG90"]),
         st.sampled_from(["G0 X5 Y5", "G20", "G21", "G10", "G11", "M220 S50", "M205 X8", "M204 P500 T900", "G4 P50"]),
     ),
     max_size=12,
 )  # fmt: skip
+
+
+@pytest.mark.parametrize("relative", [True, False])
+@pytest.mark.parametrize("dressed", ["{}", "G1 F1800 {}", "{} F1800"])
+def test_plain_walls_do_go_together(relative: bool, dressed: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Held apart from what comes out of it: a row that is never taken together would be equal too."""
+    taken: list[int] = []
+
+    def counted(run: PlainRun, modal: Modal) -> Deposits | None:
+        row = deposits_of(run, modal)
+        taken.append(0 if row is None else row.lines)
+        return row
+
+    monkeypatch.setattr(itinerary, "deposits_of", counted)
+    steps = [f"X{50 + n} Y{50 + n % 2} E{0.1 if relative else 5 + n / 10:g}" for n in range(40)]
+    lines = [dressed.format(one) if "G1" in dressed else "G1 " + dressed.format(one) for one in steps]
+    head = "G28\nG90\nM83\nG1 E5 F1200\n" + ("" if relative else "M82\n") + "G1 Z0.3\n"
+    text = (head + "\n".join(lines) + "\nM104 S0\n").encode()
+    found = survey(io.BytesIO(text), "t", None, PRINTER)
+    assert taken == [39 if relative else 38]  # but for the first that lays anything down, which begins the layer
+    assert found.filament_mm == pytest.approx(40 * 0.1 if relative else 3.9, abs=1e-6)
+    assert flat(found.as_json()) == pytest.approx(flat(survey(Apart(text), "t", None, PRINTER).as_json()), abs=1e-3)
 
 
 @given(ROWS, st.booleans())

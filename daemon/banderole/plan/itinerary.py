@@ -231,10 +231,11 @@ class Itinerary:
             if not isinstance(entry, PlainRun):
                 yield entry
                 continue
-            if self.modal.z != self._layer_z:
-                # Its first deposit may begin a layer, a band; the others are then in it.
-                first, entry = entry.parted()
-                yield first
+            for _ in range(2):  # a row may begin with a travel
+                if self.modal.z != self._layer_z:
+                    # Its first deposit may begin a layer, a band; the others are then in it.
+                    first, entry = entry.parted()
+                    yield first
             row = deposits_of(entry, self.modal) if self.modal.z == self._layer_z else None
             if row is not None:
                 yield row

@@ -84,7 +84,7 @@ def deposits_of(run: PlainRun, modal: Modal) -> Deposits | None:
     if modal.e_relative:
         fed, end = es, modal.e + sum(es)
     else:
-        fed = list(map(sub, es, es[:-1]))
+        fed = list(map(sub, es[1:], es))
         fed.insert(0, es[0] + modal.off_e - modal.e)
         end = es[-1] + modal.off_e
     dx, dy = list(map(sub, xs[1:], xs)), list(map(sub, ys[1:], ys))
