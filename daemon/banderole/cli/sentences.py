@@ -64,7 +64,7 @@ def _run_started(event: dict[str, Any]) -> str:
 
 def _crossing_begun(event: dict[str, Any]) -> str:
     return (
-        f"leaving the part for band {_words(event, 'band', NOTHING)}, at {figure(event.get('z'), '.2f')} mm, "
+        f"going over to band {_words(event, 'band', NOTHING)}, at {figure(event.get('z'), '.2f')} mm, "
         f"before line {_words(event, 'line', NOTHING)} of the file"
     )
 

@@ -21,7 +21,7 @@ def sentence(e: Engine) -> str:
         case "printing":
             return f"laying down band {e.band}" if e.band is not None else "sending what comes before the part"
         case "crossing" | "draining" if e.entering is not None:
-            return f"leaving the part for band {e.entering}"
+            return f"going over to band {e.entering}"
         case "returning":
             return "coming back to the part"
         case "homing":
