@@ -1,0 +1,90 @@
+"""Steps found from shape alone: right where two things agree on them, and no answer rather than a wrong one."""
+
+import io
+import random
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from banderole.plan.band_finder import NoStairs, Stairs, find_in, find_stairs
+from banderole.plan.layer_signature import FEATURES, Layer
+
+WRITER = Path(__file__).parents[2] / "examples/tower.py"
+HEIGHT = 0.2
+
+
+def column(top: float, side_at: Callable[[float], float], height: float = HEIGHT) -> list[Layer]:
+    """A hollow square column: rows as they would be gathered; `side_at` gives its side by the middle of a layer."""
+    rows, below = [], 0.0
+    for number in range(1, round(top / height) + 1):
+        side = side_at((number - 0.5) * height)
+        half = side / 2
+        named = {"length": 4 * side, "section": 0.75 * side, "runs": 1.0, "left": -half, "front": -half, "right": half}
+        named |= {"rear": half, "spread x": half * half * 2 / 3, "spread y": half * half * 2 / 3, "diagonal": 4 * side}
+        named |= {"overhang": 8 * side if below and side > below + 1 else 0.0}
+        named |= {"ended": 8 * below if side < below - 1 else 0.0}
+        rows.append(Layer(number * height, height, tuple(named.get(name, 0.0) for name in FEATURES)))
+        below = side
+    return rows
+
+
+@pytest.mark.parametrize(
+    ("words", "plinth", "rise", "count"),
+    [
+        ("", 1.2, 7.5, 6),
+        ("--layer 0.2 --rise 6 --plinth 2", 2.0, 6.0, 6),
+        ("--steps 12 --rise 4.2 --relative", 1.2, 4.2, 12),
+    ],
+)
+def test_the_steps_of_the_example(words: str, plinth: float, rise: float, count: int) -> None:
+    data = subprocess.run([sys.executable, str(WRITER), *words.split()], capture_output=True, check=True).stdout
+    found = find_stairs(io.BytesIO(data), "tower", "joined")
+    assert isinstance(found, Stairs)
+    assert (found.plinth_mm, found.rise_mm, found.count) == (plinth, rise, count)
+    assert found.significance < 1e-3
+
+
+@pytest.mark.parametrize(
+    "side_at",
+    [lambda z: 20.0, lambda z: 30 - 0.1 * z, lambda z: 20.0 + (z > 12), lambda z: 20 + 2.0 * (int(z / 0.2) % 2)],
+)
+def test_a_part_without_steps_has_none(side_at: Callable[[float], float]) -> None:
+    assert isinstance(find_in(column(60.0, side_at)), NoStairs)
+
+
+def test_grooves_at_random_heights_are_no_steps() -> None:
+    answers = []
+    for seed in range(150):
+        chance = random.Random(seed)
+        grooves = {chance.randrange(5, 295) for _ in range(chance.randrange(3, 9))}
+        found = find_in(column(60.0, lambda z, at=grooves: 16.0 if int(z / HEIGHT) in at else 20.0))  # type: ignore[misc]
+        answers.append(isinstance(found, Stairs))
+    assert sum(answers) == 0
+
+
+@pytest.mark.parametrize("cap", [0.6, 1.0, 2.4, 3.0])
+def test_a_cap_on_top_never_makes_a_wrong_plinth(cap: float) -> None:
+    """A groove at the foot of each step of 6 mm above a plinth of 2 mm; the cap is wider."""
+
+    def side_at(z: float) -> float:
+        if z > 38.0:
+            return 26.0
+        return 24.0 if z < 2.0 else 16.0 if (z - 2.0) % 6.0 < 0.4 else 20.0
+
+    found = find_in(column(38.0 + cap, side_at))
+    assert isinstance(found, NoStairs) or (found.plinth_mm, found.rise_mm) == (2.0, 6.0)
+
+
+def test_grooves_at_the_foot_of_each_step() -> None:
+    found = find_in(column(38.0, lambda z: 24.0 if z < 2.0 else 16.0 if (z - 2.0) % 6.0 < 0.4 else 20.0))
+    assert isinstance(found, Stairs)
+    assert (found.plinth_mm, found.rise_mm, found.count) == (2.0, 6.0, 6)
+
+
+def test_a_cap_that_ends_where_a_window_would_is_no_answer() -> None:
+    """Steps of 6 mm from the bed with a recess from 2 to 4 mm, and a plain cap of 2 mm: the top meets a recess's foot."""
+    found = find_in(column(38.0, lambda z: 16.0 if 2.0 < z % 6.0 < 4.0 and z < 36.0 else 20.0))
+    assert isinstance(found, NoStairs)
+    assert found.uncertain
