@@ -25,6 +25,7 @@ from banderole_protocol.modal import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.support import programs
 from tests.support.reference_interpreter import Machine
 
 FAMILIES: tuple[EMode, EMode] = ("joined", "apart")
@@ -41,111 +42,13 @@ def place(modal: Modal) -> tuple[float, float, float]:
     return modal.x, modal.y, modal.z
 
 
-# ---- random programs against the second interpreter
-
-NUMBER = st.integers(-200_000, 200_000).map(lambda n: Fraction(n, 1000))
-FORWARD = st.integers(-50_000, 100_000).map(lambda n: Fraction(n, 10_000))
-STEPS = st.sampled_from([Fraction(0), Fraction(1), Fraction(1, 10), Fraction(-4, 5), Fraction(4, 5)])
+# ---- against the second interpreter
 
 
-@st.composite
-def spelled(draw: st.DrawFn, number: Fraction) -> str:
-    """The number in one of the ways that §3.3 allows."""
-    text = f"{float(number):.5f}"
-    style = draw(st.integers(0, 4))
-    if style == 0:
-        return text
-    text = text.rstrip("0")
-    if style == 1:
-        return text  # perhaps `3.`
-    text = text.rstrip(".") or "0"
-    if style == 2 and number >= 0:
-        return "+" + text
-    if style == 3 and text.startswith("0."):
-        return text[1:]
-    return text
-
-
-@st.composite
-def one_word(draw: st.DrawFn, letter: str, number: Fraction) -> str:
-    return letter + draw(spelled(number))
-
-
-@st.composite
-def straight(draw: st.DrawFn) -> list[str]:
-    words = [draw(st.sampled_from(["G0", "G1", "G00", "G01"]))]
-    axes = draw(st.lists(st.sampled_from("XYZE"), unique=True, max_size=4))
-    words += [draw(one_word(a, draw(FORWARD | STEPS if a == "E" else NUMBER | STEPS))) for a in axes]
-    if draw(st.booleans()):
-        words.append(f"F{draw(st.integers(1, 12000))}")
-    return words
-
-
-@st.composite
-def curved(draw: st.DrawFn) -> list[str]:
-    """An arc of quite any ends. In centre form the ends need not fit: NIST objects, the end point counts all the same."""
-    words = [draw(st.sampled_from(["G2", "G3", "G02", "G03"]))]
-    words += [draw(one_word(a, draw(NUMBER))) for a in "XYZ" if draw(st.booleans())]
-    for letter in "IJK":
-        words.append(draw(one_word(letter, draw(NUMBER.filter(bool)))))
-    if draw(st.booleans()):
-        words.append(draw(one_word("E", draw(FORWARD))))
-    return words
-
-
-MODES = st.sampled_from(
-    [[c] for c in ("G90", "G91", "G20", "G21", "M82", "M83", "G17", "G18", "G19", "G10", "G11", "G28")]
-    + [["G28", "X"], ["G28", "Z0"], ["G28", "X", "Y"], ["G92", "E0"], ["G92"], ["G92", "Z1.5"]]
-)
-
-
-@st.composite
-def renaming(draw: st.DrawFn) -> list[str]:
-    axes = draw(st.lists(st.sampled_from("XYZE"), unique=True, min_size=1))
-    return ["G92"] + [draw(one_word(a, draw(NUMBER))) for a in axes]
-
-
-@st.composite
-def combined(draw: st.DrawFn) -> list[str]:
-    """Modes and a motion in one block: legal in NIST, where table 8 says which comes first."""
-    modes = draw(st.lists(st.sampled_from(["G90", "G91", "G20", "G21", "G17", "M82", "M83"]), min_size=1, max_size=2))
-    groups = {"G90": 3, "G91": 3, "G20": 6, "G21": 6, "G17": 2, "M82": 0, "M83": 0}
-    if len({groups[m] for m in modes}) < len(modes):
-        modes = modes[:1]
-    return modes + draw(straight())
-
-
-@st.composite
-def line(draw: st.DrawFn) -> str:
-    words = draw(straight() | straight() | straight() | curved() | MODES | renaming() | combined())
-    words = draw(st.permutations(words))
-    text = draw(st.sampled_from(["", " "])).join(words)
-    if draw(st.booleans()):
-        text = text.lower()
-    if draw(st.integers(0, 3)) == 0:
-        at = draw(st.integers(0, len(text)))
-        text = text[:at] + draw(st.sampled_from([" ", "\t", "  "])) + text[at:]
-    return text
-
-
-@settings(max_examples=300, deadline=None)
-@given(st.sampled_from(FAMILIES), st.lists(line(), max_size=25))
+@settings(max_examples=300)
+@given(programs.FAMILY, programs.PROGRAM)
 def test_any_program_means_the_same_to_both_interpreters(e_mode: EMode, program: list[str]) -> None:
-    modal, reference = Modal(e_mode), Machine(joined=e_mode == "joined")
-    for block in program:
-        kind, done = modal.apply(block.encode()), reference.run(block)
-        for axis in "XYZE":
-            assert getattr(modal, axis.lower()) == pytest.approx(float(reference.at[axis]), abs=1e-6), (block, axis)
-            told = float((reference.at[axis] - reference.origin[axis]) / reference.unit)
-            assert modal.told(axis, getattr(modal, axis.lower())) == pytest.approx(told, abs=1e-6), (block, axis)
-        assert (kind in (TRAVEL, DEPOSIT)) is done.motion, block
-        assert (kind == DEPOSIT) is done.deposit, block
-        if done.motion:
-            assert modal.net == pytest.approx(float(done.net), abs=1e-5), block
-            assert modal.debt == pytest.approx(float(reference.pulled_back), abs=1e-5), block
-            if modal.feed and done.length > 0:
-                assert modal.seconds * modal.feed / 60 == pytest.approx(done.length, rel=1e-6, abs=1e-6), block
-        assert modal.firmware_back is reference.by_firmware
+    programs.compare(e_mode, program)
 
 
 def test_a_long_print_does_not_drift() -> None:
@@ -387,7 +290,7 @@ def test_the_box_of_an_arc_holds_it_and_no_more(
     modal.apply(f"{code} {first}{there[0]:.9f} {second}{there[1]:.9f} {i}{-here[0]:.9f} {j}{-here[1]:.9f}".encode())
     turn = (finish - begin if code == "G3" else begin - finish) % (2 * math.pi) or 2 * math.pi
     way = [begin + turn * n / 1000 * (1 if code == "G3" else -1) for n in range(1001)]
-    on = dict.fromkeys("XY", [0.0])
+    on = {axis: [0.0] for axis in "XY"}
     on[first], on[second] = [radius * math.cos(a) for a in way], [radius * math.sin(a) for a in way]
     box = (min(on["X"]), min(on["Y"]), max(on["X"]), max(on["Y"]))
     assert modal.arc_box == pytest.approx(box, abs=radius * 1e-5 + 1e-6)

@@ -2,8 +2,17 @@
 
 Written from NIST RS274/NGC (NISTIR 6556 v3, Kramer, Proctor, Messina, 2000): §3.3 format of a line, §3.5 meaning of
 the codes, table 8 order of execution. Exact fractions throughout, a scanner of single characters, filament by its
-highest mark. What printing adds (E, M82/M83, G10/G11, G28 as homing, G92 alone) is common practice, no source.
-Slow and plain on purpose.
+highest mark. Slow and plain on purpose.
+
+Where printing diverges from NIST, all of it common practice without a source:
+- E, M82 and M83, and two families of G90 and G91; G10 and G11 alone pull filament back and give it forward;
+- `;` opens a comment; line numbers pass 99999; a checksum stands behind `*`; a letter may stand without a number;
+- a parenthesis that is never closed, an error in NIST, is a comment up to the end of the line;
+- the text behind M0, M1, M117, M118, M486 and names of files is no words;
+- G28 homes, and drops the offsets of G92; in NIST it is a motion, and offsets stay; G92 alone makes all axes read zero;
+- G92.1 leaves E alone, since E has no home;
+- of several commands in a line F is meant in the line's own unit, where table 8 has it before G20 and G21;
+- words behind a letter repeated, an error in NIST: the last one counts.
 """
 
 from __future__ import annotations
@@ -25,26 +34,54 @@ MODAL_GROUPS = {
 }
 
 
+TEXT_FOLLOWS = {"M": (0, 1, 16, 23, 28, 30, 32, 33, 117, 118, 486, 928)}
+
+
+def lines_of(data: bytes) -> list[str]:
+    """The lines of a file; CR, LF and CRLF end one. A mark of UTF-8 in front is none of the first."""
+    if data.startswith(b"\xef\xbb\xbf"):
+        data = data[3:]
+    lines, line, before = [], "", ""
+    for byte in data:
+        character = chr(byte)  # a byte is a character here: only ASCII means anything
+        if character in "\r\n":
+            if not (character == "\n" and before == "\r"):
+                lines.append(line)
+            line = ""
+        else:
+            line += character
+        before = character
+    return [*lines, line] if line else lines
+
+
 def scan(line: str) -> Words:
-    """§3.3: comments out, blanks and tabs mean nothing, case means nothing, a number has no exponent."""
+    """§3.3: comments out, blanks and tabs mean nothing, case means nothing, a number has no exponent.
+
+    Line number and checksum are left off. ValueError for what is neither a letter nor a number, as NIST objects to it.
+    """
     bare, depth = "", 0
     for character in line:
         if character == ";" and not depth:
             break
         if character == "(":
             depth = 1
-        elif character == ")":
+        elif character == ")" and depth:
             depth = 0
         elif not depth and character not in " \t":
-            bare += character.upper()
+            bare += character.upper() if character.isascii() else character
     words: Words = []
     at = 0
-    while at < len(bare):
+    while at < len(bare) and bare[at] not in "*%":
         letter, at = bare[at], at + 1
+        if letter not in "ABCDEFGHIJKLMNOPQRSTUVWXYZ":
+            raise ValueError(f"{letter!r} in {line!r}")
         number = ""
-        while at < len(bare) and (bare[at].isdigit() or bare[at] in "+-."):
+        while at < len(bare) and (bare[at] in "0123456789." or (not number and bare[at] in "+-")):
             number, at = number + bare[at], at + 1
-        words.append((letter, Fraction(number.rstrip(".")) if number else None))
+        if letter != "N":
+            words.append((letter, Fraction(number.rstrip(".")) if number else None))
+        if number and Fraction(number) in TEXT_FOLLOWS.get(letter, ()):
+            break
     return words
 
 
@@ -71,11 +108,13 @@ class Machine:
     mark: Fraction = Fraction(0)  # the furthest that filament has ever been given forward
     by_firmware: bool = False
     last_motion: str = ""
+    feed: Fraction = Fraction(0)  # mm/min
+    tool: int = 0
 
     def run(self, line: str) -> Done:
         """Carry out one line in the order of table 8, wherever its words stand."""
         words = scan(line)
-        codes = [letter + str(int(number)) for letter, number in words if letter in "GM" and number is not None]
+        codes = [f"{letter}{float(number):g}" for letter, number in words if letter in "GM" and number is not None]
         values = {letter: number for letter, number in words if letter not in "GM"}
         for group in ("plane", "units", "distance", "filament"):
             for code in codes:
@@ -87,6 +126,10 @@ class Machine:
             self._home(values)
         if "G92" in codes:
             self._rename(values)
+        if "G92.1" in codes:
+            self.origin.update(dict.fromkeys("XYZ", Fraction(0)))
+        if not codes and "T" in values:
+            self.tool = int(values["T"] or 0)
         if "G10" in codes and not {"L", "P"} & values.keys():
             self.by_firmware = True
         if "G11" in codes:
@@ -123,6 +166,8 @@ class Machine:
     def _move(self, code: str, values: dict[str, Fraction]) -> Done:
         start = dict(self.at)
         self.last_motion = code
+        if values.get("F", 0) > 0:
+            self.feed = values["F"] * self.unit
         for axis in "XYZE":
             self.at[axis] = self._target(axis, values)
         net = max(Fraction(0), self.at["E"] - self.mark)
