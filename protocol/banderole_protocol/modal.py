@@ -50,6 +50,8 @@ _HOMING = frozenset(
 )
 """Homing, probing, parking, wiping: all that moves the nozzle to where the file does not say. Common practice, no source."""
 _PERSON = ("M0", "M1", "M600", "M601")
+_MODES: Final = {mode.encode(): mode for mode in ("G90", "G91", "M82", "M83")}
+"""Modes as files write them, some at every layer: known without taking them apart."""
 _AXES = "XYZ"
 
 
@@ -146,6 +148,11 @@ class Modal:
                 None if e is None else float(e),
                 None if f1 is None and f2 is None else float(f2 or f1),
             )
+        if (mode := _MODES.get(block)) is not None:
+            self.head = mode
+            self.seconds = self.fed = self.net = 0.0
+            self._mode(mode)
+            return OTHER
         return self._apply_words(block)
 
     def _apply_words(self, block: bytes) -> int:

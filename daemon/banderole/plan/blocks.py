@@ -53,15 +53,14 @@ def _whole_lines(file: BinaryIO, where: str) -> Iterator[bytes]:
         if first and chunk[:3] == _MARK:
             chunk = chunk[3:] or b" "
         first = False
-        while chunk[-1:] == b"\r" and (more := file.read(1)):  # keep CR and LF together
-            chunk += more
         if skipping:
             end = _END.search(chunk)
             if end is None:
                 continue
             chunk, skipping = chunk[end.start() :], False
         text = tail + chunk
-        cut = max(text.rfind(b"\n"), text.rfind(b"\r")) + 1
+        known = len(text) - text.endswith(b"\r")  # a CR at the end may be half of a line end
+        cut = max(text.rfind(b"\n", 0, known), text.rfind(b"\r", 0, known)) + 1
         if cut:
             yield text[:cut]
             number += len(text[:cut].splitlines())

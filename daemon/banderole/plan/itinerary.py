@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from banderole_protocol.channels import FileSetpoint
-from banderole_protocol.modal import DEPOSIT, DWELL, HOME, PERSON, SETPOINT, TRAVEL, EMode, Modal
+from banderole_protocol.modal import DEPOSIT, DWELL, HOME, OTHER, PERSON, SETPOINT, TRAVEL, EMode, Modal
 
 from .blocks import Block
 from .heights import FLAT_MM, Heights
@@ -25,10 +25,14 @@ STRETCH_BLOCKS: Final = 256
 """Blocks in a stretch at most: what is read ahead of the printer, and what a hold may have to replay."""
 GAP_BLOCKS: Final = 4096
 """Blocks without a deposit that are kept until it is known what follows; of a longer gap the crossing comes at its end."""
-UNCLEAR_MOST: Final = 50
-"""Blocks kept that may mean different things to different machines: a person reads a few."""
+UNCLEAR_MOST: Final = 20
+"""Reasons kept for which blocks may mean different things to different machines: a person reads a few."""
 DWELL_ASIDE_S: Final = 2.0
 """A pause of the file longer than this, over the part, would leave a blob: it is spent aside."""
+
+
+_PLAIN_KINDS: Final = (TRAVEL, OTHER)
+"""What is passed on with the blocks around it."""
 
 
 @dataclass(slots=True)
@@ -175,7 +179,8 @@ class Itinerary:
         self.started = False
         self.layer = 0  # of the deposit in hand, from 1 in the order of the file; 0 before the first
         self.ambiguous_line: int | None = None  # where the file's meaning depends on the family of firmware
-        self.unclear: list[tuple[int, str]] = []  # (line, why) of blocks that machines may take differently
+        # Why machines may take blocks differently: the first line that each reason is for, and how many there are.
+        self.unclear: dict[str, tuple[int, int]] = {}
 
     def located(self, place: dict[str, float]) -> None:
         """The printer's own word on where it is (mm, by axis X, Y, Z, as the file would call it)."""
@@ -208,7 +213,7 @@ class Itinerary:
             else:
                 if observe is not None:
                     observe(modal, kind, line)
-                if kind == TRAVEL:
+                if kind in _PLAIN_KINDS:
                     self._pending.append(Block(line, text, modal.seconds))
                     self._mark_gap()
                     if modal.back:
@@ -220,8 +225,9 @@ class Itinerary:
             if modal.e_split and self.ambiguous_line is None:
                 self.ambiguous_line = line
             if modal.unclear:
-                if len(self.unclear) < UNCLEAR_MOST:
-                    self.unclear.append((line, modal.unclear))
+                first, count = self.unclear.get(modal.unclear, (line, 0))
+                if count or len(self.unclear) < UNCLEAR_MOST:
+                    self.unclear[modal.unclear] = (first, count + 1)
                 modal.unclear = ""
         yield from self._flush(len(self._pending))
 

@@ -373,8 +373,9 @@ class _Surveyor:
             todo = 'say firmware.e_mode = "joined" or "apart" in the printer file'
             tell = say.caution if self._printer is None else say.refuse
             tell("e_mode", itinerary.ambiguous_line, what, todo)
-        for line, why in itinerary.unclear:
-            say.caution("unclear", line, f"machines differ on this line: {why}", "write it plainly")
+        for why, (line, count) in itinerary.unclear.items():
+            others = f" and {count - 1} more like it" if count > 1 else ""
+            say.caution("unclear", line, f"machines differ on this line{others}: {why}", "write it plainly")
         for one in self._middles:
             if one.line < self._last:
                 say.caution(one.kind, one.line, one.what, one.todo)
