@@ -43,7 +43,13 @@ def test_a_printer_says_who_it_is(shell: Shell, printer: PtyPrinter) -> None:
     asked = json.loads(shell.do("identify", "--port", str(shell.folder / "port"), "--json").out)
     assert asked["capabilities"]["AUTOREPORT_TEMP"] is True
     assert asked["measured"] == {"nozzle": 25.0, "bed": 25.0}
-    assert {line.partition("*")[0].split(" ", 1)[-1] for line in received(printer)} <= {"", "M110 N0", "M115", "M105", "N0"}
+    assert {line.partition("*")[0].split(" ", 1)[-1] for line in received(printer)} <= {
+        "",
+        "M110 N0",
+        "M115",
+        "M105",
+        "N0",
+    }
 
 
 class Stranger:
