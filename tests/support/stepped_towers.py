@@ -81,7 +81,7 @@ def tower(seed: int) -> Tower:
 
 def _stepped(draw: Draw, family: str) -> Tower:
     raft = draw.likely(0.1) and family != "spiral"
-    frame = _frame(draw, raft, family != "spiral")
+    frame = _frame(draw, raft, {"spiral": 0, "infill": 220}.get(family, 450))
     body = _body(draw, family in ("letters",), family in ("spiral",))
     wider = draw.between(2, 6)
     shape = _shape(draw, family, frame, body)
@@ -112,17 +112,20 @@ def _stepped(draw: Draw, family: str) -> Tower:
     return Tower(code, family, round(frame.plinth, 4), round(frame.rise, 4), frame.count, usual, first)
 
 
-def _frame(draw: Draw, raft: bool, layered: bool) -> Frame:
-    """Heights at random: layers of up to three heights, a plinth or none, and sometimes the beginning of one more step."""
+def _frame(draw: Draw, raft: bool, most: int) -> Frame:
+    """Heights at random: layers of up to three heights, a plinth or none, and sometimes the beginning of one more step.
+
+    No more than about `most` layers, or a file grows too long; 0: a wall that rises all the way, with turns of one height.
+    """
     rise, count = draw.between(3, 10), draw.whole(4, 10)
     rise = round(rise, 1) if draw.likely(0.5) else round(rise, 2)
     plinth = 0.0 if draw.likely(0.35) else round(draw.between(0.8, 6), 1)
     more = 0.0
     if draw.likely(0.35):
         more = rise * draw.between(0.25, 0.7) if draw.likely(0.5) else draw.between(1, 2.5)
-    heights = [draw.whole(10, 32) / 100 for _ in range(draw.whole(2, 3) if layered and draw.likely(0.2) else 1)]
-    if layered:
-        floor = (plinth + rise * count + more) / 450  # no more layers than that, or a file grows too long
+    heights = [draw.whole(10, 32) / 100 for _ in range(draw.whole(2, 3) if most and draw.likely(0.2) else 1)]
+    if most:
+        floor = (plinth + rise * count + more) / most
         heights = [max(height, math.ceil(floor * 100) / 100) for height in heights]
     zones = sorted(draw.between(0, plinth + rise * count) for _ in heights[1:])
     z, layers = 0.0, []
@@ -163,7 +166,7 @@ def _shape(draw: Draw, family: str, frame: Frame, body: Body) -> Shape:
         case "notch":
             return _notch(draw, rise, spacing, body)
         case "infill":
-            return _infill(draw, frame)
+            return _infill(draw, frame, body)
         case "spiral":
             out, sharp, waist = draw.between(0.8, 2.5), draw.likely(0.4), draw.between(0.5, 2)
             return lambda z: Section(out * _bulge(z % rise / rise, sharp, waist))
@@ -236,19 +239,20 @@ def _notch(draw: Draw, rise: float, spacing: float, body: Body) -> Shape:
     return section
 
 
-def _infill(draw: Draw, frame: Frame) -> Shape:
-    """Lines closer or wider apart in each step; from one step to the next by two fifths at least."""
+def _infill(draw: Draw, frame: Frame, body: Body) -> Shape:
+    """Lines closer or wider apart in each step: from one step to the next by two fifths at least; four or more across."""
     spacings = [draw.between(2.5, 8)]
     mixed, up = draw.likely(0.5), 1.4 if draw.likely(0.5) else 1 / 1.4
     for n in range(frame.count + 1):
         factor = draw.between(1.4, 2) ** (-1 if spacings[-1] > 4.5 else 1) if mixed else up ** (1 if n % 2 else -1)
         spacings.append(spacings[-1] * factor)
-    return lambda z: Section(0.0, (), spacings[int(z // frame.rise)])
+    scale = min(1.0, min(body.width, body.depth) / 5 / max(spacings))
+    return lambda z: Section(0.0, (), scale * spacings[int(z // frame.rise)])
 
 
 def _plain(draw: Draw, family: str) -> Tower:
     """A part that no person would find regular steps in."""
-    frame = _frame(draw, False, family != "vase")
+    frame = _frame(draw, False, 0 if family == "vase" else 450)
     body = _body(draw, family == "box", family in ("cylinder", "cone", "vase"))
     tall, spacing = frame.top, 0.0 if draw.likely(0.3) else draw.between(3, 9)
     shape: Shape
