@@ -1,4 +1,4 @@
-; Small letters, a command of two digits, blanks inside and none between.
+; Small letters, a command of two digits, blanks behind letters and none between.
 ; by hand: line 14: X60 Y50 Z0.3 E0.5
 ; by hand: line 15: X60 Y60 Z0.3 E1
 ; by hand: line 17: X50 Y50 Z0.3 E2
@@ -14,42 +14,42 @@ g1f1200
 G1 X60 Y50 E.5
 g1 y60 e+0.5 x60
 G1X50Y60E0.50
-G 1 X 5 0 Y 50. E 0 . 5
+G1 X 50 Y 50. E 0.5
 G01 f900 Z0.6
 g0y50x50f6000
 g1f1200
 G1 X60 Y50 E.5
 g1 y60 e+0.5 x60
 G1X50Y60E0.50
-G 1 X 5 0 Y 50. E 0 . 5
+G1 X 50 Y 50. E 0.5
 G01 f900 Z0.9
 g0y50x50f6000
 g1f1200
 G1 X60 Y50 E.5
 g1 y60 e+0.5 x60
 G1X50Y60E0.50
-G 1 X 5 0 Y 50. E 0 . 5
+G1 X 50 Y 50. E 0.5
 G01 f900 Z1.2
 g0y50x50f6000
 g1f1200
 G1 X60 Y50 E.5
 g1 y60 e+0.5 x60
 G1X50Y60E0.50
-G 1 X 5 0 Y 50. E 0 . 5
+G1 X 50 Y 50. E 0.5
 G01 f900 Z1.5
 g0y50x50f6000
 g1f1200
 G1 X60 Y50 E.5
 g1 y60 e+0.5 x60
 G1X50Y60E0.50
-G 1 X 5 0 Y 50. E 0 . 5
+G1 X 50 Y 50. E 0.5
 G01 f900 Z1.8
 g0y50x50f6000
 g1f1200
 G1 X60 Y50 E.5
 g1 y60 e+0.5 x60
 G1X50Y60E0.50
-G 1 X 5 0 Y 50. E 0 . 5
+G1 X 50 Y 50. E 0.5
 G1 E-1 F1800
 M104 S0
 M140 S0
