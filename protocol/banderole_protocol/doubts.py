@@ -15,7 +15,11 @@ _LENGTHS: Final = frozenset("XYZE")
 _MOTIONS: Final = ("G0", "G1", "G2", "G3")
 _NUMBERED: Final = frozenset("XYZEFIJKR")
 """Letters that mean nothing in a motion without their number."""
+_SPLIT: Final = re.compile(rb"[\d.+-][ \t]+[\d.]")
 _EXPONENT: Final = re.compile(rb"[\d.][Ee][-+]?\d")
+
+_SPEAKS: Final = re.compile(rb"\s*[Mm]\s*(?:0|1|23|28|30|32|117|118|486)(?!\d)")
+"""Commands with a text behind them, in which a blank is a blank."""
 
 _ELSEWHERE: Final = "chooses other coordinates, which are not followed"
 NOT_FOLLOWED: Final = {
@@ -75,6 +79,8 @@ def _of_motion(words: list[Word], letters: str, block: bytes) -> str:
     for letter, number in words:
         if number is None and letter in _NUMBERED:
             return f"{letter} without a number"
+    if _SPLIT.search(block):
+        return "a blank inside a number: some firmware ends it there"
     if "E" in letters and _EXPONENT.search(block):
         return "an E right behind a number: some firmware reads 2E3 as 2000"
     if letters[0] != "G":
@@ -83,6 +89,8 @@ def _of_motion(words: list[Word], letters: str, block: bytes) -> str:
 
 
 def _of_others(head: str, letters: str) -> str:
+    if _SPLIT.search(block) and not _SPEAKS.match(block):
+        return "a blank inside a number: some firmware ends it there"
     if head == "G10" and not {"P", "L", "S"}.isdisjoint(letters):
         return "G10 with P, L or S sets offsets or heat on some firmware, and pulls filament back on others"
     if head in ("M220", "M221") and "S" not in letters and not {"B", "R"}.isdisjoint(letters):
