@@ -66,7 +66,7 @@ def doubt_of(head: str, words: list[Word], block: bytes, clean: bool) -> str:
         return _headless(letters)
     if head in _MOTIONS:
         return _of_motion(words, letters, block)
-    return _of_others(head, letters)
+    return _of_others(head, letters, block)
 
 
 def _headless(letters: str) -> str:
@@ -88,7 +88,7 @@ def _of_motion(words: list[Word], letters: str, block: bytes) -> str:
     return ""
 
 
-def _of_others(head: str, letters: str) -> str:
+def _of_others(head: str, letters: str, block: bytes) -> str:
     if _SPLIT.search(block) and not _SPEAKS.match(block):
         return "a blank inside a number: some firmware ends it there"
     if head == "G10" and not {"P", "L", "S"}.isdisjoint(letters):
