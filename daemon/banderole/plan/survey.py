@@ -13,9 +13,8 @@ from pathlib import Path
 from typing import Any, BinaryIO, Final
 
 from banderole_protocol.modal import DEPOSIT, SETPOINT, TRAVEL, Modal
-from banderole_protocol.words import head_of, words_of
 
-from . import cautions
+from . import cautions, unfit
 from .blocks import Block, runs_of
 from .config import Printer
 from .findings import MOST_FINDINGS, Finding, Findings
@@ -43,18 +42,6 @@ CLEARANCE_MM: Final = 0.5
 SAME_MM: Final = 0.01
 """Heights of a schedule and a part that differ by less are the same: layer heights are rounded to this in practice."""
 
-# Why a command is not for a run over a serial line. Common practice of printer firmware, no source.
-_REFUSED: Final = {
-    **{f"M{code}": "works on the printer's own card, out of our sight" for code in (*range(23, 31), 32)},
-    "M112": "is the emergency stop",
-    "M410": "drops motion that was already taken",
-    "M999": "restarts the printer",
-    "M575": "changes the speed of the line",
-    "M80": "switches the printer's supply",
-    "M81": "switches the printer's supply",
-}
-_STORES: Final = ("M500", "M501", "M502")
-_FACTORS: Final = ("flow", "feed", "advance", "retract")
 DEAF_S: Final = {"G28": 60.0, "G29": 600.0}
 """s that a printer may need for a command during which it says nothing (common practice, no source)."""
 
@@ -275,24 +262,16 @@ class _Surveyor:
 
     def _look_behind(self, modal: Modal, line: int) -> None:
         """A refused command behind another one in the same line: some firmware carries out both."""
-        if modal.unclear and (hidden := _hidden_in(self._itinerary.text)) is not None:
-            self._say.refuse("command", line, f"{hidden} {_REFUSED[hidden]}", "take it out of the file")
+        if modal.unclear and (why := unfit.hidden(self._itinerary.text)) is not None:
+            self._say.refuse("command", line, why, "take it out of the file")
 
     def _on_other(self, modal: Modal, line: int) -> None:
-        head = modal.head
-        if head in _REFUSED:
-            if not (modal.unclear and _hidden_in(self._itinerary.text)):
-                self._say.refuse("command", line, f"{head} {_REFUSED[head]}", "take it out of the file")
-        elif head in _STORES and self._schedule is not None:
-            scheduled = [channel for channel in _FACTORS if channel in self._schedule.channels]
-            if scheduled:
-                what = f"{head} would store or recall {scheduled[0]} while the schedule changes it"
-                self._say.refuse("command", line, what, "take it out of the file")
-        elif head == "M302" and _allows_cold(self._itinerary.text):
-            what = "M302 would allow extrusion below melting heat"
-            self._say.refuse("command", line, what, "take it out of the file")
-        elif head in ("G5", "G5.1"):
-            what = f"{head} is not followed: height and time after it may be off"
+        text = self._itinerary.text
+        if (why := unfit.why(modal.head, text, self._schedule)) is not None:
+            if not (modal.unclear and unfit.hidden(text)):  # said already
+                self._say.refuse("command", line, why, "take it out of the file")
+        elif modal.head in ("G5", "G5.1"):
+            what = f"{modal.head} is not followed: height and time after it may be off"
             self._say.caution("curve", line, what, "check")
 
     def _on_setpoint(self, modal: Modal, line: int) -> None:
@@ -446,16 +425,3 @@ class _Surveyor:
         if found.top + CLEARANCE_MM > volume.z[1]:
             what = "the part reaches so high that nothing of ours can pass above it; the nozzle then waits in place"
             self._say.caution("headroom", 0, what, "mind what it oozes")
-
-
-def _hidden_in(block: bytes) -> str | None:
-    """A refused command that stands behind another one in the same line: some firmware carries out both."""
-    codes = (head_of([word]) for word in words_of(block) if word[0] == "M")
-    return next((code for code in codes if code in _REFUSED), None)
-
-
-def _allows_cold(block: bytes) -> bool:
-    """M302 alone only asks; with P above 0, or with S below melting heat, it takes the guard away."""
-    words = dict(words_of(block))
-    assert head_of(list(words.items())) == "M302"
-    return bool(words.get("P")) or (words.get("S") is not None and float(words["S"] or 0.0) < 150.0)
