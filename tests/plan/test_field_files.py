@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import re
 from pathlib import Path
+from typing import Any, NamedTuple
 
 import pytest
 from banderole.cli.run_command import prepared
@@ -16,6 +17,7 @@ from banderole.plan.blocks import blocks_of
 from banderole.plan.schedule import load_schedule
 from banderole.plan.survey import survey_file
 from banderole.rehearsal import Stage, StandIn, board_for, some_printer
+from banderole.run.runner import Job
 from banderole_protocol.modal import DEPOSIT, EMode, Modal
 
 from tests.support.reference_interpreter import Machine, lines_of
@@ -89,22 +91,34 @@ def test_words_before_the_command_are_told() -> None:
     assert any("first" in what for what in told), told
 
 
-@pytest.mark.parametrize("path", [one for one in FILES if one.stem != COMMAND_NOT_FIRST], ids=name_of)
-def test_what_the_survey_promises_is_what_the_run_does(path: Path, tmp_path: Path) -> None:
-    """Every crossing at the same block, and of the file what it is, nothing else, in its order."""
-    (tmp_path / "schedule.toml").write_text(SCHEDULE)
+class Whole(NamedTuple):
+    """A run to its end: its job, what was told, and what the printer did."""
+
+    job: Job
+    events: list[dict[str, Any]]
+    records: list[dict[str, Any]]
+
+
+def whole_run(path: Path, folder: Path) -> Whole:
+    (folder / "schedule.toml").write_text(SCHEDULE)
     printer = some_printer()
-    job = prepared(path.open("rb"), str(path), load_schedule(tmp_path / "schedule.toml", printer), printer)
-    events: list[dict[str, object]] = []
-    records: list[dict[str, object]] = []
-    stage = Stage(printer, board_for(printer, (), ("cold_below=0",)), on_record=records.append)
+    job = prepared(path.open("rb"), str(path), load_schedule(folder / "schedule.toml", printer), printer)
+    done = Whole(job, [], [])
+    stage = Stage(printer, board_for(printer, (), ("cold_below=0",)), on_record=done.records.append)
     StandIn(stage)
-    stage.event.append(events.append)
+    stage.event.append(done.events.append)
     with job.file:
         ended = stage.run(job)
         stage.close()
     assert ended is not None
     assert (ended.state, ended.exit) == ("Complete", 0), ended.reason
+    return done
+
+
+@pytest.mark.parametrize("path", [one for one in FILES if one.stem != COMMAND_NOT_FIRST], ids=name_of)
+def test_what_the_survey_promises_is_what_the_run_does(path: Path, tmp_path: Path) -> None:
+    """Every crossing at the same block, and of the file what it is, nothing else, in its order."""
+    job, events, records = whole_run(path, tmp_path)
     crossed = [(e["band"], e["line"], e["block"], e["z"]) for e in events if e["kind"] == "crossing_ended"]
     rows = [(row.band, row.line, row.block, round(row.z, 4)) for row in job.survey.rows]
     assert crossed[: len(rows)] == rows
@@ -114,3 +128,15 @@ def test_what_the_survey_promises_is_what_the_run_does(path: Path, tmp_path: Pat
         assert any(text == block for text in executed), (number, block)
     digests = events[-1]["blocks_sha256"]
     assert digests == {"file": job.survey.digest, "acknowledged": job.survey.digest}
+
+
+def test_of_parts_in_turn_each_has_its_crossings_in_the_same_places(tmp_path: Path) -> None:
+    """A survey keeps where a band is entered first. The second part is the first again, 57 lines on: six layers of nine
+    lines and the three that lead to it."""
+    path = Path(__file__).parents[1] / "files" / "parts_in_turn.gcode"
+    crossed = [
+        (e["band"], e["line"], e["z"]) for e in whole_run(path, tmp_path).events if e["kind"] == "crossing_ended"
+    ]
+    assert [(band, z) for band, _, z in crossed] == [(1, 0.3), (2, 0.9), (3, 1.5), (1, 0.3), (2, 0.9), (3, 1.5)]
+    lines = [line for _, line, _ in crossed]
+    assert [later - first for first, later in zip(lines[1:3], lines[4:], strict=True)] == [57, 57]
