@@ -233,9 +233,9 @@ def test_parse_never_raises_on_a_mangled_vector(data: st.DataObject) -> None:
 def test_the_longest_line_of_anything_is_read_in_no_time(head: bytes, unit: bytes) -> None:
     """4096 bytes, the splitter's limit; a pattern that tries every way to split blanks would take seconds."""
     line = (head + unit * 4096)[:4095] + b"\x01"
-    begun = time.perf_counter()
+    begun = time.process_time()
     parse(line)
-    assert time.perf_counter() - begun < 0.2
+    assert time.process_time() - begun < 0.2
 
 
 def test_power_is_a_fraction_of_127_until_more_is_seen() -> None:

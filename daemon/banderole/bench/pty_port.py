@@ -121,12 +121,13 @@ class PtyPrinter:
             fresh.replace(self.link)  # in one step: nobody finds the name missing or half made
 
     def _unplug_now(self) -> None:
+        # The name goes first: the number may be another's at once, and a name left for a moment would lead there.
+        if self.link is not None and self.link.is_symlink() and os.readlink(self.link) == self.path:
+            self.link.unlink()
         if self._master >= 0:
             os.close(self._master)
             self._master = -1
         self._backlog.clear()
-        if self.link is not None and self.link.is_symlink() and os.readlink(self.link) == self.path:
-            self.link.unlink()
 
     # --- one turn
     def _now(self) -> float:
