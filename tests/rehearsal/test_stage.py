@@ -104,6 +104,24 @@ def test_a_fault_at_a_moment_trips_and_is_latched_in_memory(tmp_path: Path) -> N
             play.stage.fault(1.0, "T99")
 
 
+def test_at_a_trip_heat_off_is_written_before_anybody_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with act(tmp_path) as play:
+        plain, written = play.stage.port.write, bytearray()
+
+        def write(data: bytes) -> None:
+            written.extend(data)
+            plain(data)
+
+        monkeypatch.setattr(play.stage.port, "write", write)
+        before: list[bool] = []
+        play.stage.event.append(
+            lambda event: before.append(b"M104 S0*" in written) if event["kind"] == "trip" else None
+        )
+        play.stage.fault(HEATED_S, "T1")
+        play.stage.run(play.job)
+        assert before == [True]
+
+
 @pytest.mark.parametrize("moment", [30.0, HEATED_S, HEATED_S + 20.03])
 def test_a_crash_leaves_the_board_alone_and_the_next_start_makes_it_safe(tmp_path: Path, moment: float) -> None:
     with act(tmp_path) as play:

@@ -274,13 +274,24 @@ class Runner:
     # ---- out
 
     def _perform(self, effects: list[Effect]) -> None:
-        """Carry out effects; what they bring forth is carried out too, then whatever may be written is written."""
-        waiting = list(effects)
-        while waiting:
-            waiting[:0] = self._one(waiting.pop(0))
-        data = self.engine.data_to_send(_now())
-        if data:
-            self._port.write(data)
+        """Carry out effects and what they bring forth, write whatever may be written, and only then tell what happened.
+
+        A heat-off is among those bytes: neither the outlets nor the threads that they wake stand before it.
+        """
+        waiting, told = list(effects), list[Effect]()
+        try:
+            while waiting:
+                effect = waiting.pop(0)
+                if isinstance(effect, Notify | Latch):
+                    told.append(effect)
+                else:
+                    waiting[:0] = self._one(effect)
+            data = self.engine.data_to_send(_now())
+            if data:
+                self._port.write(data)
+        finally:
+            for effect in told:
+                self._one(effect)
         if self.engine.watch.readings != self._read:
             self._tell_readings()
         if self._sparing:
