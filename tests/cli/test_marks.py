@@ -121,14 +121,37 @@ def test_a_killed_run_is_made_safe_before_the_next_one(shell: Shell, printer: Pt
     assert not shell.state("unfinished.json").exists()
 
 
-def test_a_killed_run_whose_printer_is_gone_refuses_the_next(shell: Shell, printer: PtyPrinter) -> None:
+@pytest.mark.parametrize("knows", ["mark", "journal"])
+def test_before_a_latch_or_a_missing_file_is_even_looked_at(shell: Shell, printer: PtyPrinter, knows: str) -> None:
+    """Killed after a trip, say: the latch refuses the next run, and heat goes off all the same."""
     first = shell.run()
     first.wait_for("crossing_ended", band=1)
     first.process.kill()
     first.process.wait()
-    printer.unplug()
-    until(lambda: not (shell.folder / "port").exists(), 1.0, "the unplugged port")
+    shell.state("latch.json").write_text('{"alarm": "heat_rise", "text": "invented"}')
+    (shell.folder / "tower.gcode").unlink()
+    if knows == "journal":
+        shell.state("unfinished.json").unlink()
     refused = shell.do(*RUN, "--bed-clear")
+    assert refused.code == 2, refused.err
+    assert "never ended: making the printer safe first" in refused.err
+    with printer.lock:
+        assert printer.printer.machine.nozzles[0].target == 0
+    assert "M104 S0" in executed(printer)
+    again = shell.do(*RUN, "--bed-clear")
+    assert "never ended" not in again.err, "it is over, for the journal too"
+
+
+def test_a_killed_run_whose_printer_is_gone_refuses_the_next(shell: Shell) -> None:
+    shell.write(port=str(shell.folder / "port"))
+    with PtyPrinter(board("replug_s=600"), link=shell.folder / "port") as printer:
+        first = shell.run()
+        first.wait_for("crossing_ended", band=1)
+        first.process.kill()
+        first.process.wait()
+        printer.unplug()
+        until(lambda: not (shell.folder / "port").exists(), 1.0, "the unplugged port")
+        refused = shell.do(*RUN, "--bed-clear")
     assert refused.code == 3
     assert len(refused.err.splitlines()) == 2, "what was tried, and what came of it"
     assert shell.state("unfinished.json").exists()

@@ -1,4 +1,5 @@
-"""`run`: one tower on one printer, from here. Nothing is sent before file, schedule, printer and marks are found sound."""
+"""`run`: one tower on one printer, from here. Nothing is sent before file, schedule, printer and marks are found sound; but a
+run that never ended may have left heat on, and is made safe before all that."""
 
 from __future__ import annotations
 
@@ -46,10 +47,13 @@ def run(
     """
     from banderole.cli.live import LiveView
     from banderole.cli.output import Output
-    from banderole.cli.safe_command import unproven
+    from banderole.cli.safe_command import nobody_holds, unproven
 
-    job, settings = prepare(file, schedule, with_port(printer, port, baud))
-    check_marks(settings, bed_clear)
+    settings = with_port(printer, port, baud)
+    nobody_holds(settings.name)
+    finish_unfinished(settings)
+    job, _ = prepare(file, schedule, settings)
+    check_marks(settings.name, bed_clear)
     output = Output()
     if not json:
         output.write(
@@ -106,20 +110,13 @@ def prepared(opened: BinaryIO, name: str, wanted: Schedule, printer: Printer, re
     return Job(opened, name, wanted, printer, found)
 
 
-def check_marks(printer: Printer, bed_clear: bool) -> None:
-    """A latched trip, or a part on the bed, refuses a run; an unfinished one is made safe first."""
-    from banderole.cli.journaling import left_unfinished
+def check_marks(name: str, bed_clear: bool) -> None:
+    """A latched trip, or a part on the bed, refuses a run."""
     from banderole.cli.marks import latched, part_on_bed
-    from banderole.cli.safe_command import nobody_holds
     from banderole.link import latch
 
-    name = printer.name
-    nobody_holds(name)
     if (trip := latched(name)) is not None:
         raise RefusedHere(trip)
-    unfinished = left_unfinished(name)
-    if unfinished is not None:
-        _finish_for(printer, unfinished)
     bed = latch.read_bed(name)
     if bed is None or bed_clear:
         latch.clear_bed(name)
@@ -131,10 +128,14 @@ def check_marks(printer: Printer, bed_clear: bool) -> None:
     latch.clear_bed(name)
 
 
-def _finish_for(printer: Printer, unfinished: dict[str, object]) -> None:
-    """A run that never ended: heat off and its values put back, before anything else."""
+def finish_unfinished(printer: Printer) -> None:
+    """A run that never ended: heat off and its values put back, before anything else is looked at, be it a latched trip."""
+    from banderole.cli.journaling import left_unfinished
     from banderole.cli.safe_command import safe
 
+    unfinished = left_unfinished(printer.name)
+    if unfinished is None:
+        return
     complain(f"run {unfinished.get('run')} never ended: making the printer safe first")
     prior = unfinished.get("prior")
     ended, _ = safe(printer, prior if isinstance(prior, dict) else {})
