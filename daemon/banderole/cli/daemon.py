@@ -22,9 +22,7 @@ from __future__ import annotations
 
 import asyncio
 import gc
-import logging
 import threading
-import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 from secrets import token_hex
@@ -32,13 +30,15 @@ from typing import Any, Final
 
 from banderole.cli.errors import RefusedHere
 from banderole.cli.idle import idle_status, latched_alarms
-from banderole.cli.journaling import left_unfinished, take_latch_off
+from banderole.cli.journaling import take_latch_off
+from banderole.cli.leftover import Leftover
 from banderole.cli.marks import latched, not_to_reset, part_on_bed
 from banderole.cli.stage import Kept, Outlets, Step, carry_out
 from banderole.cli.starting import Begin, No, by, exit_of, has_begun, prepare, refusal, whose
 from banderole.link import handover
 from banderole.link.local_socket import Answer
 from banderole.link.port import PortError
+from banderole.link.service import ROUND_S, Attendant, attendant, attended
 from banderole.plan.config import Printer
 from banderole.plan.refusal import InputError
 from banderole.plan.schedule import Schedule
@@ -48,11 +48,6 @@ from banderole.run.emergency import emergency_only
 from banderole.run.runner import Job, Link, Runner
 from banderole.run.state import State
 
-log = logging.getLogger("banderole.daemon")
-
-RETRY_S: Final = 15.0
-"""Between two attempts to make a printer safe: each may restart the board, and a cable that is plugged in again is
-found soon enough."""
 UNPROVEN: Final = 5
 """The contract's exit code where heat could not be proven off."""
 TAKEN_BACK: Final = "the start was taken back before the run began"
@@ -67,6 +62,7 @@ class Daemon:
         printer: Printer,
         port_of: Callable[[Printer], Link],
         told: Callable[[dict[str, Any]], None],
+        service: Attendant | None = None,
     ) -> None:
         self.printer = printer
         self._port_of = port_of
@@ -79,16 +75,16 @@ class Daemon:
         self._begin: Begin | None = None
         self._to_reset: tuple[asyncio.Future[float], dict[str, Any]] | None = None  # who waits for it, whose it is
         self._order = ""  # abort or estop, while nothing is under way
-        self._left: dict[str, Any] | None = None  # a run that never ended: heat may be on
+        self._left = Leftover(printer.name)
         self._at_rest = asyncio.Event()  # nothing goes on, and what did is written down
         self._at_rest.set()
-        self._unsafe = ""  # why the last attempt to make safe was not proven
-        self._retry_at = 0.0
         self._leaving = False
         self._exit = 0
         self._seq = 0
         self._since, self._nonce = _utc(), token_hex(16)
         self._wake = asyncio.Event()
+        self._service = service or attendant()
+        self._beat = self._service.rounds.expect("daemon")  # while a run is under way, by its looks
 
     # ---- the one task
 
@@ -107,27 +103,33 @@ class Daemon:
         if self._start_task is not None:  # given up: its thread is on its way out, then its client is told
             await asyncio.wait({self._start_task})
             await asyncio.sleep(0)
-        return self._exit or (UNPROVEN if self._left is not None else 0)
+        return self._exit or (UNPROVEN if self._left.run is not None else 0)
 
     async def _look(self) -> None:
-        """What stands on the disk now, after whatever was done: a run that never ended. In a thread: the disk may stall."""
-        self._left = await asyncio.to_thread(left_unfinished, self.printer.name)
+        """What stands on the disk now, after whatever was done: a run that never ended."""
+        await self._left.look(self._beat)
         if self._outlets is not None:
             self._outlets.show()
 
     async def _rest(self) -> None:
-        """Until something is asked, or the next attempt to make safe is due."""
+        """Until something is asked, the next attempt to make safe is due, or a round is over.
+
+        Where this is reached for the first time, an attempt has been made at whatever was left. It may not have been proven:
+        a printer that is switched off must not hold the machine's start up. That is said, and tried again.
+        """
+        self._service.ready()
+        self._beat()
         try:
-            await asyncio.wait_for(self._wake.wait(), max(0.0, self._retry_at - _now()) if self._left else None)
+            await asyncio.wait_for(self._wake.wait(), min(ROUND_S, self._left.rest_s))
         except TimeoutError:
-            pass  # the time being over is one of the two things waited for
+            pass  # the time being over is one of the things waited for
 
     async def _one(self) -> bool:
         """The next thing that is wanted. Whether there was one."""
         if self._order:
             order, self._order = self._order, ""
             await self._make_safe(emergency_only if order == "estop" else whole_run.make_safe_only, asked=True)
-        elif self._left is not None and _now() >= self._retry_at:
+        elif self._left.due:
             await self._make_safe(whole_run.make_safe_only)
         elif self._to_reset is not None:
             waiting, who = self._to_reset
@@ -135,10 +137,10 @@ class Daemon:
             self._to_reset = None
         elif self._begin is not None:
             begin, self._begin = self._begin, None
-            if self._left is None:
+            if self._left.run is None:
                 await self._run(begin)
             else:
-                begin.drop(self._not_safe())
+                begin.drop(self._left.sentence())
         else:
             return False
         return True
@@ -151,7 +153,8 @@ class Daemon:
         refused = ""
         try:
             ended = await self._carry_out(runner, whole_run.run)
-            refused, self._retry_at = ended.reason, _now() + RETRY_S
+            refused = ended.reason
+            self._left.tried()
             if not begin.begun.done():
                 self._rest_now()  # refused: nothing was heated, and nothing of it is left to be seen
             elif self._leaving:
@@ -163,22 +166,20 @@ class Daemon:
 
     async def _make_safe(self, procedure: Step, asked: bool = False) -> tuple[Ended | None, dict[str, float]]:
         """Heat off, proven, and what a run that never ended left changed put back. Also what was measured last, °C."""
-        before, prior = self._unsafe, (self._left or {}).get("prior")
+        before = self._left.unsafe
         runner = Runner(self.printer, Schedule.empty(), None, self._port_of(self.printer), Kept(self.printer.name))
-        runner.engine.prior = dict(prior) if isinstance(prior, dict) else {}
-        ended, self._unsafe = None, ""
+        runner.engine.prior = self._left.prior
+        ended, self._left.unsafe = None, ""
         try:
             ended = await self._carry_out(runner, procedure)
             if not ended.proven:
-                self._unsafe = ended.reason
+                self._left.unsafe = ended.reason
         except PortError as why:
-            self._unsafe = str(why)
-            if asked or self._unsafe != before:  # not with each of many attempts
-                self._tell("make_safe", {"proven": False, "measured": {}, "reason": self._unsafe})
-        self._retry_at = _now() + RETRY_S
-        if self._unsafe and self._left is not None and self._unsafe != before:
-            log.warning("after run %s: not made safe yet (%s); trying again", self._left.get("run"), self._unsafe)
-        if self._leaving and self._unsafe:
+            self._left.unsafe = str(why)
+            if asked or self._left.unsafe != before:  # not with each of many attempts
+                self._tell("make_safe", {"proven": False, "measured": {}, "reason": self._left.unsafe})
+        self._left.tried(before)
+        if self._leaving and self._left.unsafe:
             self._exit = UNPROVEN
         return ended, dict(runner.engine.watch.measured)
 
@@ -187,6 +188,7 @@ class Daemon:
         self._runner, self._going = runner, True
         self._at_rest.clear()
         runner.outlets.event.append(self._told)
+        runner.outlets.beat.append(self._beat)
         try:
             return await carry_out(runner, self._outlets, procedure)
         except PortError:
@@ -201,9 +203,9 @@ class Daemon:
         if waiting.cancelled():
             return
         ended, measured = await self._make_safe(whole_run.make_safe_only)
-        refusal = f"not reset: {self._unsafe}" if ended is None else not_to_reset(ended, measured)
+        refusal = f"not reset: {self._left.unsafe}" if ended is None else not_to_reset(ended, measured)
         if refusal is None:
-            await asyncio.to_thread(take_latch_off, self.printer.name, by(who))
+            await attended(asyncio.to_thread(take_latch_off, self.printer.name, by(who)), self._beat)
             self._tell("trip_reset", by(who))
             self._rest_now()
         if waiting.cancelled():
@@ -239,6 +241,7 @@ class Daemon:
     def signalled(self, request: dict[str, Any], who: dict[str, Any]) -> None:
         """SIGINT or SIGTERM: an abort where something is under way; then, or else at once, leave."""
         self._leaving = True
+        self._service.stopping()
         self._give_up()
         if self._runner is not None and self._under_way:
             self._runner.command(request, who)
@@ -324,14 +327,10 @@ class Daemon:
         self._check_nothing_pending()
         if (trip := latched(name)) is not None:
             raise No(trip)
-        if self._left is not None:
-            raise No(self._not_safe())
+        if self._left.run is not None:
+            raise No(self._left.sentence())
         if (bed := part_on_bed(name)) is not None and not bed_clear:
             raise No(bed, bed=True)
-
-    def _not_safe(self) -> str:
-        run, reason = (self._left or {}).get("run"), self._unsafe or "that is being tried"
-        return f"after run {run} the printer has not been made safe yet: {reason}"
 
     async def _wound_up(self) -> None:
         """Where a run has ended and is still being written down: until it is. Who heard of its end may start at once."""
@@ -365,8 +364,8 @@ class Daemon:
         if self._going or (self._runner is None and latched(self.printer.name) is None):
             raise No(refusal(self._state, "reset"))
         self._check_nothing_pending()
-        if self._left is not None:
-            raise No(self._not_safe())
+        if self._left.run is not None:
+            raise No(self._left.sentence())
         said = f"{self.printer.name} is idle"
         if latched(self.printer.name) is not None:
             waiting: asyncio.Future[float] = asyncio.get_running_loop().create_future()
@@ -408,7 +407,7 @@ class Daemon:
             "surveying the tower of a start" if self._starting is not None else "waiting for a run to be handed over"
         )
         return {
-            **idle_status(self.printer.name, doing, self._left, self._unsafe),
+            **idle_status(self.printer.name, doing, self._left.run, self._left.unsafe),
             "since": self._since,
             "nonce": self._nonce,
         }
@@ -428,10 +427,6 @@ class Daemon:
         self._told(event)
         if self._outlets is not None:
             self._outlets.event(event)
-
-
-def _now() -> float:
-    return time.monotonic()
 
 
 def _utc() -> str:

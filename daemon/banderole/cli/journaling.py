@@ -12,6 +12,7 @@ from typing import Any, Final, TypeVar
 
 from banderole.cli.known_heaters import known_heaters, nozzle_of
 from banderole.link import latch
+from banderole.link.service import attended
 from banderole.places import state_folder
 from banderole.record.journal import Journal
 from banderole.record.recorder import Facts, Recorder
@@ -101,12 +102,12 @@ async def journaled(runner: Runner) -> AsyncIterator[None]:
     runner.outlets.thermal.insert(0, _guarded(recorder.thermal, fault))
     runner.outlets.state.append(_guarded(recorder.state, fault))
     models = runner.engine.watch.models
-    former = await asyncio.to_thread(known_heaters, runner.printer.name)
+    former = await attended(asyncio.to_thread(known_heaters, runner.printer.name), runner.beat)
     for heater, learned in former.items():
         if heater in models:
             models[heater].begin_with(learned)
     if runner.job is not None:
-        nozzle = await asyncio.to_thread(nozzle_of, runner.printer.name)
+        nozzle = await attended(asyncio.to_thread(nozzle_of, runner.printer.name), runner.beat)
         foresee_settling(runner.job.survey, runner.job.schedule, nozzle)
     try:
         yield
@@ -116,7 +117,7 @@ async def journaled(runner: Runner) -> AsyncIterator[None]:
         ended = runner.engine.ended
         if runner.job is None and ended is not None and ended.proven:
             recorder.never_ended()
-        await asyncio.to_thread(journal.close)
+        await attended(asyncio.to_thread(journal.close), runner.beat)
 
 
 def _guarded(outlet: Callable[[T], None], fault: Callable[[str], None]) -> Callable[[T], None]:

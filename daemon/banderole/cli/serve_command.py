@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import Annotated
 
 import typer
@@ -27,12 +28,15 @@ def serve(printer: Annotated[str, typer.Option("--printer", help="the printer fi
     Example: banderole serve --printer bench-a
     """
     import asyncio
+    import faulthandler
 
     from banderole.cli.output import Output
     from banderole.link.local_socket import NameInUse
     from banderole.plan.config import load_printer
 
     settings = load_printer(printer)
+    if sys.stderr is not None:
+        faulthandler.enable()  # a watchdog that ends a stuck daemon does so by SIGABRT: the log then says where it stood
     output = Output()
     try:
         code = asyncio.run(_serve(settings, output))
@@ -48,9 +52,16 @@ async def _serve(settings: Printer, output: Output) -> int:
     from banderole.cli.run_command import CAUTION, port_of
     from banderole.cli.say import paragraph
     from banderole.cli.stage import Signals, outlets_of, signals
+    from banderole.cli.status_lines import line_of
+    from banderole.link.service import attendant, beside
 
-    daemon = Daemon(settings, port_of, lambda event: _write(output, event))
-    async with outlets_of(daemon) as outlets, signals(Signals(daemon.signalled, daemon.leave)):
+    service = attendant()
+    daemon = Daemon(settings, port_of, lambda event: _write(output, event), service)
+    async with (
+        outlets_of(daemon, service.rounds) as outlets,
+        signals(Signals(daemon.signalled, daemon.leave)),
+        beside(service.attend(lambda: line_of(daemon.status())), "service"),
+    ):
         output.write(f"{paragraph(CAUTION)}\n")
         output.write(f"serving {settings.name}: banderole start FILE --schedule SCHEDULE --to {settings.name}\n")
         return await daemon.live(outlets)

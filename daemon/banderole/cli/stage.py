@@ -14,6 +14,7 @@ from banderole import __version__
 from banderole.cli.journaling import Kept as Kept
 from banderole.cli.journaling import journaled
 from banderole.link.local_socket import Answer, LocalServer
+from banderole.link.service import Beat, Rounds, unheard
 from banderole.plan.config import Printer
 from banderole.plan.schedule import Schedule
 from banderole.run import whole_run
@@ -134,10 +135,10 @@ class Teller:
 class Outlets:
     """The local socket, the broker and the owner's command of one printer. Runs come and go, these stay."""
 
-    def __init__(self, performer: Performer, broker: Broker | None) -> None:
+    def __init__(self, performer: Performer, broker: Broker | None, beat: Beat = unheard) -> None:
         self._performer = performer
         self._broker = broker
-        self._server = LocalServer(performer.printer.name, performer.command, performer.status, performer.bands)
+        self._server = LocalServer(performer.printer.name, performer.command, performer.status, performer.bands, beat)
         command = performer.printer.told.command
         self._teller = Teller(command) if command else None
 
@@ -176,10 +177,14 @@ class Outlets:
 
 
 @contextlib.asynccontextmanager
-async def outlets_of(performer: Performer) -> AsyncIterator[Outlets]:
-    """The outlets as the printer file has them; they end with the block. Raises AccessRefused, NameInUse."""
-    broker = _broker(performer)  # first: credentials that will not do are refused before anything is opened
-    outlets = Outlets(performer, broker)
+async def outlets_of(performer: Performer, rounds: Rounds | None = None) -> AsyncIterator[Outlets]:
+    """The outlets as the printer file has them; they end with the block. Raises AccessRefused, NameInUse.
+
+    What has a loop of its own is expected in `rounds` from here on.
+    """
+    rounds = rounds or Rounds()
+    broker = _broker(performer, rounds)  # first: credentials that will not do are refused before anything is opened
+    outlets = Outlets(performer, broker, rounds.expect("local socket"))
     await outlets.start()
     task = asyncio.create_task(broker.run(), name="broker") if broker is not None else None
     try:
@@ -190,7 +195,7 @@ async def outlets_of(performer: Performer) -> AsyncIterator[Outlets]:
             task.cancel()
 
 
-def _broker(performer: Performer) -> Broker | None:
+def _broker(performer: Performer, rounds: Rounds) -> Broker | None:
     """The broker's outlet, where the printer file has one. Raises AccessRefused."""
     settings = performer.printer.broker
     if settings is None:
@@ -209,6 +214,7 @@ def _broker(performer: Performer) -> Broker | None:
         handler,
         run_id=lambda: performer.run_id,
         on_refused=performer.refused,
+        beat=rounds.expect("broker"),
     )
 
 

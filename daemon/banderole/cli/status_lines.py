@@ -25,6 +25,12 @@ def lines_of(found: dict[str, Any]) -> list[str]:
     return lines
 
 
+def line_of(found: dict[str, Any]) -> str:
+    """The same in one line, without what changes with each reading."""
+    parts = [_state(found), *([progress(found)] if found.get("file") else [])]
+    return "; ".join([*parts, *(alarm_line(one) for one in found.get("alarms") or [])])
+
+
 def _state(found: dict[str, Any]) -> str:
     """The state, and what is done in it; once where the sentence begins with the state."""
     state, doing = clean(found.get("state")), clean(found.get("doing"))

@@ -31,6 +31,7 @@ from banderole.link.mqtt_link import (
     will_properties,
 )
 from banderole.link.outbox import Outbox, Outgoing
+from banderole.link.service import ROUND_S, Beat, attended, unheard
 
 log = logging.getLogger("banderole.broker")
 
@@ -65,6 +66,7 @@ class Broker:
 
     `handler` gets (request, {"via": "broker", "key": None, "id": …}) and must return at once. `on_refused`, if given,
     is told of refused commands, at most once a second: {"reason": …, "command": …, "id": …, "count": refused so far}.
+    `beat` is called each time the task comes round, whether there is a broker or not.
     """
 
     def __init__(
@@ -77,6 +79,7 @@ class Broker:
         run_id: Callable[[], str | None],
         on_refused: Callable[[dict[str, Any]], None] | None = None,
         backoff: Backoff | None = None,
+        beat: Beat = unheard,
     ) -> None:
         self._access = open_access(settings.url, Credentials(settings.user, settings.password_file, settings.ca_file))
         self._root = settings.root
@@ -87,6 +90,7 @@ class Broker:
         self._on_refused = on_refused
         self._desk = CommandDesk(settings.commands, run_id)
         self._backoff = backoff or Backoff()
+        self._beat = beat
         self._outbox = Outbox()
         self._wake = asyncio.Event()
         self._closing = asyncio.Event()
@@ -136,7 +140,7 @@ class Broker:
                 log.exception("the broker's connection failed")
             if _now() - begun >= STABLE_S:
                 self._backoff.reset()
-            await _within(self._closing.wait(), self._backoff.next())
+            await attended(_within(self._closing.wait(), self._backoff.next()), self._beat)
 
     def _say(self, trouble: str) -> None:
         """Once for each new reason, not once for each attempt."""
@@ -146,11 +150,12 @@ class Broker:
 
     async def _session(self) -> None:
         will = Will(f"{self._base}/presence", self._presence(False, None), 1, True, will_properties())
-        async with connected(make_connection(self._access, self._id, will)) as connection:
+        async with connected(make_connection(self._access, self._id, will), self._beat) as connection:
             try:
                 await subscribe(connection, f"{self._base}/command", live_only=True)
             except Denied as why:
                 log.warning("%s; no commands come in, everything else goes out", why)
+            self._beat()
             await self._publish(connection, self._here(True))
             log.info("%r: connected, %d events follow late", self._access, self._outbox.backlog)
             self._trouble = ""
@@ -172,13 +177,15 @@ class Broker:
     async def _send(self, connection: Connection) -> None:
         """Ends when closing, after what waits has gone out or its time is over."""
         while True:
+            self._beat()
             self._wake.clear()
             if self._closing.is_set():
                 await self._flush(connection)
                 return
             outgoing = self._outbox.take(_now())
             if outgoing is None:
-                await _within(self._wake.wait(), self._outbox.next_due(_now()))
+                due = self._outbox.next_due(_now())
+                await _within(self._wake.wait(), ROUND_S if due is None else min(due, ROUND_S))
                 continue
             await self._publish(connection, outgoing)
             self._outbox.done(outgoing)

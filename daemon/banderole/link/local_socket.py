@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from banderole.link.encoding import to_json
+from banderole.link.service import Beat, unheard
 from banderole.link.watcher_queue import WatcherQueue
 from banderole.places import socket_path
 
@@ -46,7 +47,7 @@ class LocalServer:
 
     `handler` gets (request, who): who = {"via": "local", "uid": 1000, "pid": 4711, "files": [9, 10]}. The descriptors
     in `files` are closed when it returns: it duplicates what it keeps. `bands` gives the schedule with what each band
-    has got so far; viewers get it first and after each `publish_bands`.
+    has got so far; viewers get it first and after each `publish_bands`. `beat` is called once a second.
     """
 
     def __init__(
@@ -55,11 +56,13 @@ class LocalServer:
         handler: Handler,
         status: Callable[[], dict[str, Any]],
         bands: Callable[[], list[dict[str, Any]]] = list,
+        beat: Beat = unheard,
     ) -> None:
         self.name = name
         self._handler = handler
         self._status = status
         self._bands = bands
+        self._beat = beat
         self._clients: set[_Client] = set()
         self._listener: socket.socket | None = None
         self._lock = -1
@@ -127,6 +130,7 @@ class LocalServer:
             for client in watching:
                 client.queue.status(line)
                 client.push()
+        self._beat()
 
     def _accept(self) -> None:
         assert self._listener is not None

@@ -23,6 +23,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from banderole.link.broker_access import Access
+from banderole.link.service import Beat, attended, unheard
 
 log = logging.getLogger("banderole.broker")
 
@@ -72,9 +73,9 @@ class Connection(aiomqtt.Client):
 
 
 @asynccontextmanager
-async def connected(connection: Connection) -> AsyncIterator[Connection]:
+async def connected(connection: Connection, beat: Beat = unheard) -> AsyncIterator[Connection]:
     """The connection, up; left in order, within `LEAVE_S`, however the block ends. Raises MqttError."""
-    await connection.connect_ahead()
+    await attended(connection.connect_ahead(), beat)
     try:
         await connection.__aenter__()
     except BaseException:

@@ -74,6 +74,7 @@ class Outlets:
     event: list[Callable[[dict[str, Any]], None]] = field(default_factory=list)
     thermal: list[Callable[[dict[str, Any]], None]] = field(default_factory=list)
     state: list[Callable[[str], None]] = field(default_factory=list)
+    beat: list[Callable[[], None]] = field(default_factory=list)  # at each look, however little goes on
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,9 +174,15 @@ class Runner:
 
     def _tick(self) -> None:
         self._guarded(self._looked)
+        self.beat()
         if not self._ended.is_set():
             self._look_later(self._clockwork.rest_s)
             self._look_sooner()
+
+    def beat(self) -> None:
+        """The run's own task, or its timer, has come round."""
+        for outlet in self.outlets.beat:
+            outlet()
 
     def _looked(self) -> list[Effect]:
         self._file_unchanged()
@@ -205,6 +212,7 @@ class Runner:
                 if self._fault is not None:
                     raise self._fault
                 self._perform(self.engine.tick(_now()))
+                self.beat()
         except Exception:
             log.exception("the ladder itself has a fault: heat off past all numbering, then the emergency stop")
             self._port.write(LAST_RESORT)
