@@ -92,7 +92,7 @@ def test_every_room_that_is_named_is_there_and_every_room_is_named() -> None:
     assert named == there
 
 
-PLACES = ("/dev/", "/etc/", "/run/", "/tmp/", "/usr/", "/var/")  # that every Debian has
+PLACES = ("/dev/", "/etc/", "/opt/", "/run/", "/tmp/", "/usr/", "/var/")  # that every Debian has
 
 
 @pytest.mark.parametrize("name", DOCUMENTS)

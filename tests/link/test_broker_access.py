@@ -135,3 +135,31 @@ def test_the_users_own_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
 )
 def test_where_a_reply_goes(response: str | None, where: str) -> None:
     assert reply_topic(response, "yard", "yard/a") == where
+
+
+@pytest.mark.parametrize("mode", [0o400, 0o440, 0o600])
+def test_a_credential_of_the_service_manager_is_read(
+    password: Path, mode: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The one who may read it is in an access list: its mask shows as the group's bits (acl(5), systemd.exec(5))."""
+    password.chmod(mode)
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(password.parent))
+    assert open_access("mqtt://127.0.0.1", Credentials("bench-a", str(password))).password == SECRET
+
+
+@pytest.mark.parametrize("mode", [0o404, 0o444, 0o460])
+def test_a_credential_that_others_can_read_or_change_is_refused(
+    password: Path, mode: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    password.chmod(mode)
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(password.parent))
+    assert "others can read" in refused("mqtt://127.0.0.1", Credentials("bench-a", str(password)))
+
+
+@pytest.mark.parametrize("folder", ["", "relative", "/", "/run/credentials/another.service"])
+def test_outside_the_credentials_a_password_is_the_owners_alone(
+    password: Path, folder: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    password.chmod(0o440)
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", folder)
+    assert "others can read" in refused("mqtt://127.0.0.1", Credentials("bench-a", str(password)))

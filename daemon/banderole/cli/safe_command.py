@@ -24,6 +24,9 @@ def register(app: typer.Typer) -> None:
 def make_safe(
     printer: Annotated[str, typer.Option("--printer", help="the printer file, or its name")],
     port: Annotated[str | None, typer.Option("--port", help="another serial device than the printer file's")] = None,
+    only_unfinished: Annotated[
+        bool, typer.Option("--only-unfinished", help="only where a run never ended; else the port is not even opened")
+    ] = False,
 ) -> None:
     """Heat off, and seen to be off. Goes as an abort to a run that holds the printer.
 
@@ -33,12 +36,23 @@ def make_safe(
     from banderole.link import client
 
     settings = with_port(printer, port, None)
+    if only_unfinished and (nothing := _nothing_left(settings.name)):
+        say(nothing)
+        return
     try:
         proven, reason = _through_the_run(settings.name)
     except client.NobodyThere:
         proven, reason = _by_ourselves(settings)
     (say if proven else complain)(reason)
     raise typer.Exit(0 if proven else 5)
+
+
+def _nothing_left(name: str) -> str:
+    """Why there is nothing to make safe, or "". With the port closed nobody's print at the printer's panel is spoilt, for
+    opening it restarts some boards."""
+    from banderole.cli.journaling import left_unfinished
+
+    return f"{name}: every run has ended with its heat off" if left_unfinished(name) is None else ""
 
 
 def _through_the_run(name: str) -> tuple[bool, str]:

@@ -16,6 +16,10 @@ PORTS = {"mqtt": 1883, "mqtts": 8883, "ws": 80, "wss": 443}  # IANA service name
 PASSWORD_BYTES = 4096  # MQTT allows 65,535; a longer file is another one given by mistake
 WS_PATH = "/mqtt"  # common practice, no source: MQTT 5.0 §6 names the subprotocol, no path
 CLIENT_FILE = "client.toml"
+OTHERS = 0o077  # mode bits by which somebody besides the owner could read or change a password
+OTHERS_CREDENTIAL = (
+    0o037  # a credential is root's, and its one reader is in the access list: that shows as group-readable
+)
 
 
 class AccessRefused(Exception):
@@ -95,7 +99,7 @@ def read_password(path: str) -> str:
             seen = os.fstat(file.fileno())
             if not stat.S_ISREG(seen.st_mode):
                 raise AccessRefused(f"{path}: no file: name the password file")
-            if seen.st_mode & 0o077:
+            if seen.st_mode & (OTHERS_CREDENTIAL if _is_credential(path) else OTHERS):
                 raise AccessRefused(
                     f"{path}: others can read the password (mode {seen.st_mode & 0o777:04o}): chmod 600"
                 )
@@ -109,6 +113,12 @@ def read_password(path: str) -> str:
     if not password or len(raw) > PASSWORD_BYTES or "\n" in password:
         raise AccessRefused(f"{path}: holds no password: put one line of UTF-8 into it")
     return password
+
+
+def _is_credential(path: str) -> bool:
+    """Is it one that the service manager has given to this process, and to nobody else (systemd.exec(5))?"""
+    folder = os.environ.get("CREDENTIALS_DIRECTORY", "")
+    return folder.startswith("/") and os.path.dirname(os.path.realpath(path)) == os.path.realpath(folder)
 
 
 def _check_readable(path: str) -> None:
