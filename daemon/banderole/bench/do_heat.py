@@ -92,7 +92,7 @@ def fan(on: bool) -> Handler:
             return  # another fan: not this machine's part fan
         value = words.get("S", 255.0) if on else 0.0
         p.machine.carry_out(p.clock)
-        p.machine.fan = min(255.0, max(0.0, 255.0 if value is None else value))
+        p.machine.blow(min(255.0, max(0.0, 255.0 if value is None else value)), p.clock)
         p.log.setpoint(p.clock, p.number, "fan", p.machine.fan)
 
     return handler

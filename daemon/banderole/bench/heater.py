@@ -25,6 +25,8 @@ JUMP_OFFSET = 80.0
 WEAK_SHARE = 0.4
 # s, the firmware controller's sampling period where there is a dead time.
 CONTROL_TICK_S = 0.1
+# s for which the ambient of a draught counts as constant: far below the period of any.
+DRAFT_STEP_S = 5.0
 # °C and duty below which a held state counts as at rest, far below any sensor's resolution.
 AT_REST = 1e-7
 
@@ -43,13 +45,16 @@ class HeaterBuild:
     dead_time: float = 0.0  # s between a change of duty and its effect
     noise: float = 0.0  # °C, standard deviation of one reading
     resolution: float = 0.0  # °C, 1.0 = whole degrees; 0 = as fine as the report
+    draft: float = 0.0  # °C by which the ambient swings about its mean: doors, sun, a heating that comes and goes
+    draft_s: float = 900.0  # s of one such swing
+    fan_share: float = 0.0  # by which the loss of heat grows with the part fan at full; hot ends: 0 to 0.3, no source
 
 
 class Heater:
     """A heater in its own thermal time. `advance(seconds)` moves it on; `read()` is one reading of its sensor."""
 
-    __slots__ = ("_body", "_frozen_at", "_held", "_left", "_rng", "_sensor", "_tick", "build", "target", "temperature",
-                 "wild_samples")  # fmt: skip
+    __slots__ = ("_ambient", "_body", "_frozen_at", "_held", "_left", "_loss", "_rng", "_sensor", "_tick", "_time", "build",
+                 "target", "temperature", "wild_samples")  # fmt: skip
 
     def __init__(self, build: HeaterBuild, rng: Random) -> None:
         self.build = build
@@ -64,6 +69,9 @@ class Heater:
         self._tick = build.dead_time / ticks if ticks else 0.0
         self._held: deque[float] = deque([0.0] * ticks, maxlen=ticks or 1)
         self._left = 0.0  # s until the controller samples again
+        self._ambient = build.ambient  # at this moment
+        self._loss = 1.0  # times that in still air
+        self._time = 0.0  # s lived so far
 
     @property
     def power(self) -> float:
@@ -105,16 +113,34 @@ class Heater:
         return round(value / build.resolution) * build.resolution if build.resolution else value
 
     def advance(self, seconds: float) -> None:
-        """Moves on by `seconds` of thermal time, exactly."""
+        """Moves on by `seconds` of thermal time, exactly (a draught apart, which goes in steps)."""
         if seconds <= 0.0:
             return
+        draft = self.build.draft
+        while draft and seconds > DRAFT_STEP_S:
+            seconds -= DRAFT_STEP_S
+            self._blow(DRAFT_STEP_S)
+            self._advance(DRAFT_STEP_S)
+        if draft:
+            self._blow(seconds)
+        self._advance(seconds)
+
+    def blown_at(self, share: float) -> None:
+        """From now on the part fan runs at this share of full, 0..1."""
+        self._loss = 1.0 + self.build.fan_share * share
+
+    def _blow(self, seconds: float) -> None:
+        self._time += seconds
+        self._ambient = self.build.ambient + self.build.draft * math.sin(math.tau * self._time / self.build.draft_s)
+
+    def _advance(self, seconds: float) -> None:
         if self._body == "stuck_on":
-            self._relax(seconds, self.build.ambient + self.build.gain, self.build.tau)
+            self._relax(seconds, self._ambient + self.build.gain / self._loss, self.build.tau / self._loss)
         elif self._tick:
             self._advance_held(seconds)
         elif self.target <= 0.0:
-            self._relax(seconds, self.build.ambient, self.build.tau)
-        elif self._body or not -AT_REST < self.temperature - self.target < AT_REST:
+            self._relax(seconds, self._ambient, self.build.tau / self._loss)
+        elif self._body or self._loss != 1.0 or self.build.draft or abs(self.temperature - self.target) >= AT_REST:
             self._advance_controlled(seconds)
 
     def _gain(self) -> float:
@@ -138,14 +164,19 @@ class Heater:
 
     def _advance_controlled(self, seconds: float) -> None:
         # Three linear regions: full duty below `low`, proportional between, none above `high`.
-        build, bias, gain = self.build, self._bias(), self._gain()
+        build, bias, gain, ambient, loss = self.build, self._bias(), self._gain(), self._ambient, self._loss
         stiff = gain / build.band
         low = self.target - (1.0 - bias) * build.band
         high = self.target + bias * build.band
         regions = (  # resting temperature, time constant, lower border, upper border
-            (build.ambient + gain, build.tau, -math.inf, low),
-            ((build.ambient + gain * bias + stiff * self.target) / (1.0 + stiff), build.tau / (1.0 + stiff), low, high),
-            (build.ambient, build.tau, high, math.inf),
+            (ambient + gain / loss, build.tau / loss, -math.inf, low),
+            (
+                (loss * ambient + gain * bias + stiff * self.target) / (loss + stiff),
+                build.tau / (loss + stiff),
+                low,
+                high,
+            ),
+            (ambient, build.tau / loss, high, math.inf),
         )
         at = 0 if self.temperature < low else 2 if self.temperature > high else 1
         while True:
@@ -172,7 +203,7 @@ class Heater:
                 self._left = self._tick
                 self._held.append(self.power)  # the deque is full, so the oldest, now due, has gone already
             piece = min(seconds, self._left)
-            self._relax(piece, build.ambient + gain * self._held[0], build.tau)
+            self._relax(piece, self._ambient + gain * self._held[0] / self._loss, build.tau / self._loss)
             seconds -= piece
             self._left -= piece
             if self._left < AT_REST:
@@ -183,4 +214,4 @@ class Heater:
         duty = self.power
         if any(abs(held - duty) > AT_REST for held in self._held):
             return False
-        return abs(self.temperature - self.build.ambient - gain * duty) < AT_REST
+        return abs(self.temperature - self._ambient - gain * duty / self._loss) < AT_REST

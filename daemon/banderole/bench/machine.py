@@ -37,6 +37,7 @@ class Machine:
         """What a restart of the board forgets. Bodies stay as warm as they are."""
         for heater in (*self.nozzles, self.bed):
             heater.target = 0.0
+            heater.blown_at(0.0)
         self.planner = Planner(self.manners.planner, self.manners.motion_speed, self.manners.acceleration)
         self.x = self.y = self.z = 0.0
         self.offset = [0.0, 0.0, 0.0]
@@ -86,6 +87,13 @@ class Machine:
         self.heat_to(now)
         heater.target = max(0.0, value)
         self._targets.append((now, self.nozzle.target))
+
+    def blow(self, fan: float, now: float) -> None:
+        """The part fan, 0..255, from this moment."""
+        self.heat_to(now)
+        self.fan = fan
+        for heater in self.nozzles:
+            heater.blown_at(fan / 255.0)
 
     def select_tool(self, tool: int, now: float) -> None:
         self.carry_out(now)
