@@ -36,6 +36,7 @@ from banderole.run.effects import (
     Unfinished,
 )
 from banderole.run.engine import Engine
+from banderole.run.make_safe import MAINS
 from banderole.run.steps import Procedure
 
 log = logging.getLogger("banderole.run")
@@ -216,6 +217,8 @@ class Runner:
         except Exception:
             log.exception("the ladder itself has a fault: heat off past all numbering, then the emergency stop")
             self._port.write(LAST_RESORT)
+            self.engine.proven = False
+            self.caution("mains", MAINS)
             await asyncio.sleep(LAST_RESORT_S)
             self._own_fault = f"a fault of ours: {why!r}"
 
@@ -364,8 +367,13 @@ class Runner:
                 file=Path(self.job.name).name, title=self.engine.schedule.title, printer=self.printer.name,
                 blocks_sha256=self.job.survey.digest, blocks=self.job.survey.blocks,
             )  # fmt: skip
-        for outlet in self.outlets.event:
-            outlet(event)
+        for outlet in list(self.outlets.event):
+            try:
+                outlet(event)
+            except Exception:
+                if self.engine.cause is None:
+                    raise  # a fault of ours, which ends the run
+                log.exception("an outlet has a fault; making safe goes on")
 
     def _tell_readings(self) -> None:
         self._read = self.engine.watch.readings
