@@ -1,0 +1,60 @@
+"""The commands: `--runs N --from-seed S` for many short runs, `--seed S` for one told in full."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+
+from tests.scenarios.drawing import drawn
+from tests.scenarios.play import play
+from tests.scenarios.swarm import Sum, results, run_seed
+
+
+def many(runs: int, first: int, processes: int) -> int:
+    """Prints each failure as it comes, and the sum at the end."""
+    began, total = time.monotonic(), Sum()
+    for result in results(range(first, first + runs), processes):
+        total.add(result)
+        if result.broken:
+            print(f"seed {result.seed}: {result.end}; trace {result.trace}\n  {result.told}")
+            for what in result.broken:
+                print(f"  BROKEN {what}")
+        if total.runs % 500 == 0:
+            print(f"{total.runs} runs, {len(total.failures)} failures, {time.monotonic() - began:.0f} s", flush=True)
+    print("ends: " + ", ".join(f"{end} {count}" for end, count in total.ends.most_common()))
+    print(
+        f"{total.runs} runs, seeds {first} to {first + runs - 1}: {len(total.failures)} failures; "
+        f"{total.seconds / 3600:.1f} h of printing in {time.monotonic() - began:.0f} s"
+    )
+    return 1 if total.failures else 0
+
+
+def one(seed: int, events: bool) -> int:
+    """One seed: its scenario, its end, its trace; with its events where they are asked for."""
+    result = run_seed(seed)
+    print(f"{result.told}\n{result.end}; trace {result.trace}")
+    if events:
+        for at, event in play(drawn(seed)).events:
+            fields = {key: value for key, value in event.items() if key not in ("at", "run", "kind", "bands")}
+            print(f"{at:10.3f} {event['kind']} {fields}")
+    for what in result.broken:
+        print(f"BROKEN {what}")
+    return 1 if result.broken else 0
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.scenarios", description="Simulated runs, faults in swarm.")
+    parser.add_argument("--runs", type=int, default=300, help="so many short runs")
+    parser.add_argument("--from-seed", type=int, default=0, help="the first seed")
+    parser.add_argument("--processes", type=int, default=1, choices=(1, 2))
+    parser.add_argument("--seed", type=int, default=None, help="one seed, told in full")
+    parser.add_argument("--events", action="store_true", help="with --seed: its events")
+    asked = parser.parse_args()
+    if asked.seed is not None:
+        return one(asked.seed, asked.events)
+    return many(asked.runs, asked.from_seed, asked.processes)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

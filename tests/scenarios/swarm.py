@@ -1,0 +1,60 @@
+"""Many scenarios: played, held to the invariants, counted. In one process, or in two."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field
+
+from tests.scenarios.drawing import drawn
+from tests.scenarios.invariants import broken
+from tests.scenarios.play import play
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What became of one seed."""
+
+    seed: int
+    told: str  # the scenario, in one line
+    end: str
+    trace: str  # SHA-256 over all bytes with their times, and all events
+    broken: tuple[str, ...]
+    seconds: float  # of virtual time
+
+
+def run_seed(seed: int) -> Result:
+    """Plays one seed."""
+    scenario = drawn(seed)
+    outcome = play(scenario)
+    ends = [
+        f"{end.state} {end.exit}" + ("" if end.proven else " unproven") if end else "killed" for end in outcome.ended
+    ]
+    return Result(seed, scenario.told(), ", ".join(ends), outcome.trace, tuple(broken(outcome)), outcome.lasted)
+
+
+def results(seeds: Iterable[int], processes: int = 1) -> Iterator[Result]:
+    """In the order of the seeds."""
+    if processes == 1:
+        yield from map(run_seed, seeds)
+        return
+    with ProcessPoolExecutor(processes) as pool:
+        yield from pool.map(run_seed, seeds, chunksize=20)
+
+
+@dataclass(slots=True)
+class Sum:
+    """Of many results."""
+
+    runs: int = 0
+    seconds: float = 0.0
+    ends: Counter[str] = field(default_factory=Counter)
+    failures: list[Result] = field(default_factory=list)
+
+    def add(self, result: Result) -> None:
+        self.runs += 1
+        self.seconds += result.seconds
+        self.ends[result.end] += 1
+        if result.broken:
+            self.failures.append(result)

@@ -1,0 +1,55 @@
+"""Three hundred short runs in virtual time, faults in swarm: no invariant is broken; and one seed is one run, byte for byte."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.scenarios.kept_seeds import KEPT
+from tests.scenarios.swarm import Result, run_seed
+
+RUNS = 300
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="module")
+def swarm() -> list[Result]:
+    return [run_seed(seed) for seed in range(RUNS)]
+
+
+@pytest.mark.slow
+def test_no_invariant_is_broken_in_three_hundred_runs(swarm: list[Result]) -> None:
+    failures = [result for result in swarm if result.broken]
+    assert not failures, "\n".join(f"{one.told}\n  {one.broken}" for one in failures)
+
+
+@pytest.mark.slow
+def test_the_swarm_is_no_monoculture(swarm: list[Result]) -> None:
+    ends = {result.end for result in swarm}
+    assert {"Complete 0", "Stopped 4", "Aborted 4", "Aborted 5", "Aborted 6", "Aborted 70"} <= ends
+    assert len({result.trace for result in swarm}) > 0.95 * RUNS  # some end before a byte is sent
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", KEPT)
+def test_a_seed_that_once_broke_something_does_so_no_longer(seed: int) -> None:
+    result = run_seed(seed)
+    assert not result.broken, f"{KEPT[seed]}: {result.broken}"
+
+
+@pytest.mark.slow
+def test_one_seed_is_one_run_byte_for_byte_whatever_hashes_are() -> None:
+    code = "from tests.scenarios.swarm import run_seed; print(*(run_seed(seed).trace for seed in range(12)))"
+    traces = set()
+    for hashes in ("0", "4711"):
+        environment = {**os.environ, "PYTHONHASHSEED": hashes}
+        done = subprocess.run(
+            [sys.executable, "-c", code], cwd=ROOT, env=environment, capture_output=True, text=True, check=True
+        )
+        traces.add(done.stdout)
+    assert len(traces) == 1
+    assert len(set(traces.pop().split())) == 12
