@@ -75,6 +75,9 @@ async def test_what_waits_for_a_thread_comes_round_meanwhile(monkeypatch: pytest
     await until(lambda: len(beats) >= 5)
     stalled.set()
     assert await waiting is True
+    beats.clear()
+    await attended(asyncio.sleep(0), lambda: beats.append(time.monotonic()))
+    assert len(beats) == 1, "what is soon over is a round as well"
 
 
 async def test_what_is_raised_or_cancelled_passes_through() -> None:

@@ -85,6 +85,7 @@ async def attended(waited: Awaitable[T], beat: Beat) -> T:
     except asyncio.CancelledError:
         task.cancel()
         raise
+    beat()
     return task.result()
 
 

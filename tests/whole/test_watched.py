@@ -1,0 +1,229 @@
+"""A daemon that is watched: a process of its own, which tells a service manager's socket that it is ready and alive.
+
+Where a task of it is really stuck, the manager hears no more; where it only waits for something, it goes on hearing.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from banderole.bench import PtyPrinter
+
+from tests.support.manager import Manager
+from tests.support.serving import START, folders_of
+from tests.support.shell import NAME, Shell, board, received, until
+
+pytestmark = pytest.mark.slow
+
+ROOT = Path(__file__).parents[2]
+WATCHDOG_USEC = "2000000"
+ROUNDS = 3
+"""Feeds that are waited for: one is soon had by chance."""
+QUIET_S = 0.5
+"""A round on its way when the fault came is over by then (the rounds of this process take a third of it)."""
+NOBODY = '[broker]\nurl = "mqtt://127.0.0.1:1"\n'
+"""tcpmux, where nobody listens any more."""
+
+
+class Watched:
+    """The daemon of a shell's printer, with a fault of some kind on SIGUSR1, and the manager that hears it."""
+
+    def __init__(self, shell: Shell, manager: Manager) -> None:
+        self.shell = shell
+        self.manager = manager
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def begin(self, fault: str = "none") -> None:
+        paths = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
+        watched = {"NOTIFY_SOCKET": self.manager.address, "WATCHDOG_USEC": WATCHDOG_USEC, "PYTHONPATH": paths}
+        with (self.shell.folder / "err").open("wb") as err:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "tests.support.planted", fault, "serve", "--printer", "printer.toml"],
+                cwd=self.shell.folder, env=self.shell.environment | watched, stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL, stderr=err,
+            )  # fmt: skip
+        self.shell.started.append(self.process)
+
+    def ready(self) -> None:
+        self.hears("READY")
+
+    def hears(self, name: str, value: str = "") -> None:
+        assert self.process is not None
+
+        def heard() -> bool:
+            assert self.process is not None
+            assert self.process.poll() is None, self.said()
+            return any(value in one for one in self.manager.heard(name))
+
+        until(heard, 20, f"{name}={value}")
+
+    def is_fed(self) -> None:
+        """From now on, several times."""
+        now = time.monotonic()
+        until(lambda: self.manager.fed_since(now) >= ROUNDS, 20, "the watchdog to be fed")
+
+    def breaks(self) -> None:
+        """The fault comes, and from then on nothing feeds the watchdog."""
+        assert self.process is not None
+        self.process.send_signal(signal.SIGUSR1)
+        now = time.monotonic()
+        until(lambda: time.monotonic() > now + 3 * QUIET_S, 10, "a while")
+        assert self.process.poll() is None
+        assert self.manager.fed_since(now + QUIET_S) == 0
+
+    def is_ended(self) -> None:
+        """As the service manager does it."""
+        assert self.process is not None
+        self.process.send_signal(signal.SIGABRT)
+        assert self.process.wait(5) == -signal.SIGABRT
+
+    def said(self) -> str:
+        return (self.shell.folder / "err").read_text()
+
+
+@pytest.fixture
+def shell() -> Iterator[Shell]:
+    with tempfile.TemporaryDirectory(prefix="bw-") as name:
+        made = Shell(Path(name))
+        with folders_of(made):
+            yield made
+            made.end()
+
+
+@pytest.fixture
+def watched(shell: Shell) -> Iterator[Watched]:
+    with Manager(shell.folder / "notify") as manager:
+        yield Watched(shell, manager)
+
+
+@pytest.fixture
+def printer(shell: Shell) -> Iterator[PtyPrinter]:
+    with PtyPrinter(board("home_s=300"), link=shell.folder / "port") as made:
+        yield made
+
+
+def write(shell: Shell, port: str = "emulated", more: str = "") -> None:
+    shell.write(port=port)
+    with (shell.folder / "printer.toml").open("a") as file:
+        file.write(more)
+
+
+def leave_a_run(shell: Shell) -> None:
+    """As a daemon leaves one that was killed in it."""
+    shell.state("").mkdir(parents=True)
+    shell.state("unfinished.json").write_text(json.dumps({"run": "20260101-000000-aaaa", "prior": {}}))
+
+
+def test_ready_alive_and_stopping_in_order(watched: Watched, shell: Shell) -> None:
+    write(shell, more=NOBODY)
+    watched.begin()
+    watched.ready()
+    assert shell.do("status", "--to", NAME).code == 0, "the local socket listens"
+    watched.is_fed()
+    watched.hears("STATUS", "Idle, waiting for a run to be handed over")
+    assert watched.process is not None
+    watched.process.terminate()
+    assert watched.process.wait(10) == 0
+    lines = watched.manager.heard()
+    assert lines.count("READY=1") == 1
+    assert lines.count("STOPPING=1") == 1
+    assert lines.index("READY=1") < lines.index("WATCHDOG=1") < lines.index("STOPPING=1")
+
+
+@pytest.mark.parametrize("task", ["daemon", "local socket", "broker"])
+def test_a_task_that_is_stuck_is_noticed_and_named(watched: Watched, shell: Shell, task: str) -> None:
+    write(shell, more=NOBODY)
+    watched.begin(task)
+    watched.ready()
+    watched.is_fed()
+    watched.breaks()
+    until(lambda: f"not come round for 1 s: {task}" in watched.said(), 10, "a word in the log")
+
+
+@pytest.mark.parametrize("fault", ["loop", "ticks"])
+def test_a_run_that_is_stuck_is_noticed_and_what_follows_turns_the_heat_off(
+    watched: Watched, shell: Shell, printer: PtyPrinter, fault: str
+) -> None:
+    write(shell, port=str(shell.folder / "port"))
+    watched.begin(fault)
+    watched.ready()
+    assert shell.do(*START, "--bed-clear").code == 0
+    watched.hears("STATUS", "Running")
+    until(lambda: any(line.startswith("M104 S2") for line in blocks(printer)), 20, "heat")
+    watched.is_fed()
+    watched.breaks()
+    watched.is_ended()
+    assert "Fatal Python error: Aborted" in watched.said()
+    assert ("in _stuck_here" in watched.said()) == (fault == "loop"), "the log says where it stood"
+    before = len(received(printer))
+    safe = shell.do("make-safe", "--printer", "printer.toml", "--only-unfinished")
+    assert (safe.code, safe.err) == (0, "")
+    assert any(line.startswith("M104 S0") for line in blocks(printer)[before:])
+    sent = len(received(printer))
+    again = shell.do("make-safe", "--printer", "printer.toml", "--only-unfinished")
+    assert (again.code, again.out) == (0, f"{NAME}: every run has ended with its heat off\n")
+    assert len(received(printer)) == sent, "the port is not even opened"
+
+
+def blocks(printer: PtyPrinter) -> list[str]:
+    """What was received, without number and checksum."""
+    return [line.partition("*")[0].partition(" ")[2] if line.startswith("N") else line for line in received(printer)]
+
+
+def test_what_is_only_waited_for_is_not_stuck(watched: Watched, shell: Shell, printer: PtyPrinter) -> None:
+    """A printer that is deaf while it homes (blind time), with a broker that is absent."""
+    write(shell, port=str(shell.folder / "port"), more=NOBODY)
+    watched.begin()
+    watched.ready()
+    assert shell.do(*START, "--bed-clear").code == 0
+    watched.hears("STATUS", "homing")
+    watched.is_fed()
+    assert "homing" in watched.manager.heard("STATUS")[-1]
+
+
+def test_a_printer_that_cannot_be_made_safe_is_told_and_holds_nothing_up(watched: Watched, shell: Shell) -> None:
+    write(shell, port=str(shell.folder / "unplugged"))
+    leave_a_run(shell)
+    watched.begin()
+    watched.ready()
+    watched.is_fed()
+    watched.hears("STATUS", "run 20260101-000000-aaaa never ended; heat is not proven off")
+    assert watched.process is not None
+    watched.process.terminate()
+    assert watched.process.wait(10) == 5, "not proven: the unit is to be failed"
+
+
+def test_ready_comes_after_what_was_left_was_made_safe(watched: Watched, shell: Shell, printer: PtyPrinter) -> None:
+    write(shell, port=str(shell.folder / "port"))
+    leave_a_run(shell)
+    watched.begin()
+    watched.ready()
+    assert any(line.startswith("M104 S0") for line in blocks(printer))
+    assert not shell.state("unfinished.json").exists()
+    assert watched.manager.heard("EXTEND_TIMEOUT_USEC"), "the start took longer than a round"
+    assert "WATCHDOG=1" not in watched.manager.heard()[: watched.manager.heard().index("READY=1")]
+
+
+def test_a_disk_that_stalls_is_waited_for_and_the_start_is_given_longer(watched: Watched, shell: Shell) -> None:
+    """A pipe in the place of a mark: whoever reads it hangs, as on a disk that does not answer."""
+    write(shell)
+    shell.state("").mkdir(parents=True)
+    mark = shell.state("unfinished.json")
+    os.mkfifo(mark)
+    watched.begin()
+    until(lambda: len(watched.manager.heard("EXTEND_TIMEOUT_USEC")) >= ROUNDS, 20, "rounds")
+    assert watched.manager.heard("READY") == []
+    mark.rename(mark.with_name("pipe"))
+    with mark.with_name("pipe").open("w") as pipe:
+        pipe.write("{}")
+    watched.ready()
+    watched.is_fed()
