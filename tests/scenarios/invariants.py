@@ -15,7 +15,7 @@ import math
 from collections.abc import Callable, Iterator
 from typing import Any, Final
 
-from tests.scenarios.play import Outcome
+from tests.scenarios.play import REST_AFTER_S, Outcome
 from tests.scenarios.truth import HEAT_OFF, HEATS, Truth, slack
 from tests.support.judge import CLEAR_MM, SAME_MM, deposits
 from tests.support.towers import LAYER, STEPS
@@ -192,8 +192,9 @@ def heat_is_off(outcome: Outcome, truth: Truth) -> Iterator[str]:
             yield f"heat is told to be off, and at the board there is {on}"
         after = [s for s in outcome.samples if s.at >= outcome.lasted]
         later = (truth.fault_at("T4") or 0.0) > outcome.lasted - PROOF_TAKES_S  # it got stuck when all was over
-        if after and not later and after[-1].nozzle > after[0].nozzle + RISES_C:
-            yield f"heat is told to be off, and the nozzle rose from {after[0].nozzle:.1f} to {after[-1].nozzle:.1f} °C"
+        rises = after[-1].nozzle - after[0].nozzle if after else 0.0
+        if rises > RISES_C and not later and _shows(outcome, rises):
+            yield f"heat is told to be off, and the nozzle rose by {rises:.1f} °C since"
     elif last.exit == 3 or "nothing but a greeting" in last.reason:
         if any(HEATS.match(write.text) for write in truth.writes):
             yield "refused at the start, and heat was turned on"
@@ -203,6 +204,14 @@ def heat_is_off(outcome: Outcome, truth: Truth) -> Iterator[str]:
             yield f"heat is not proven off, and no alarm says what to do: {alarms}"
         if outcome.status["heat_proven_off"] is not False:
             yield f"heat is not proven off, and the status says {outcome.status['heat_proven_off']}"
+
+
+def _shows(outcome: Outcome, rises: float) -> bool:
+    """Would three readings, 0.8 of an interval apart at least, tell this climb from noise? 1 °C is allowed to noise."""
+    scenario = outcome.scenario
+    spans = 1.6 * scenario.printer["thermal"]["report_s"]
+    noise, step = scenario.number("nozzle.noise", 0.0), scenario.number("nozzle.resolution", 0.0)
+    return rises / REST_AFTER_S * spans > 1.0 + 4.0 * noise + step
 
 
 def heat_stays_off(outcome: Outcome, truth: Truth) -> Iterator[str]:

@@ -7,6 +7,7 @@ printer sits in a wait that cannot be broken, and readings still come, the heat-
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -35,6 +36,9 @@ FRESH_S: Final = 2.0
 """A reading older than this says where a heater was, not where it is."""
 READINGS: Final = 3
 """In a row: one reading may be of before, two may be noise."""
+APART: Final = 0.8
+"""Of `report_s`: nearer to the one before, a reading is no other one. Replies may be doubled, and several requests be out; a
+heater that is stuck on needs time to show it."""
 DEAF_S: Final = 5.0
 """Nothing heard for so long after a heat-off: the next rung. Firmware says something each second or two."""
 QUEUED_S: Final = 900.0
@@ -175,13 +179,17 @@ def _taken(e: Engine, orders: list[Ours], limit_s: float) -> Waiting[bool]:
 def _proof(e: Engine, at_command: dict[str, float], limit_s: float) -> Waiting[bool]:
     """Every target 0, no power where it is reported, and readings in a row that do not stand above the one before."""
     began, good = e.now, 0
+    apart, counted_at = APART * e.printer.thermal.report_s, -math.inf
     e.window.ask_temperatures()
     while e.now - began < limit_s:
         heard = yield
         if isinstance(heard, PortLost) or e.window.state is LinkState.BROKEN:
             return False
         if isinstance(heard, Report):
-            good = good + 1 if _is_off(e, at_command) else 0
+            if not _is_off(e, at_command):
+                good = 0
+            elif e.now - counted_at >= apart:
+                good, counted_at = good + 1, e.now
             if good >= READINGS:
                 return True
     return False
