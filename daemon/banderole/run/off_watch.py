@@ -31,9 +31,10 @@ class OffWatch:
     _before: float = 0.0
     _stretch: float = 0.0
     _above: int = 0
+    _last: float = 0.0
 
     def __post_init__(self) -> None:
-        self._lowest = self._before = self.start
+        self._lowest = self._before = self._last = self.start
         self._stretch = self.began
 
     @property
@@ -44,8 +45,10 @@ class OffWatch:
     def feed(self, measured: float, now: float) -> Trip | None:
         if now - self.began <= COAST * self.settings.rise.within_s:
             self._lowest = self._before = max(self._lowest, measured)
+            self._last = measured
             return None
-        self._remember(measured, now)
+        self._remember(max(measured, self._last), now)  # one that is low alone has lost a digit on its way
+        self._last = measured
         lowest = min(self._lowest, self._before)
         level = lowest + self._climb
         self._above = self._above + 1 if measured > level else 0
