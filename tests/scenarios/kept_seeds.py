@@ -5,5 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 KEPT: Final[dict[int, str]] = {
-    151: "an outlet that failed while the printer was being made safe stopped the ladder; nobody was told of the mains",
+    6: "a reading of the cold bed that had lost a digit was taken for the lowest, and the next one for a climb while off",
+    151: "an outlet that failed while the printer was being made safe stopped the ladder, and nobody was told of the mains; "
+    "doubled replies counted as three readings, and heat as proven off, within 50 ms, at a heater that was stuck on",
 }
