@@ -80,6 +80,7 @@ class Engine:
         self.position: Position | None = None
         self.place: dict[str, float] | None = None  # for the itinerary, after homing
         self.moved_at = 0.0
+        self.start_proof: dict[str, Any] = {}
         self.greeted = False
         self.answered = False  # ever, since the start: before that it may be no printer at all
         self.polling = False

@@ -42,6 +42,11 @@ class OffWatch:
         """°C of climb that are no noise and no draught: as far as it may stand above a setpoint."""
         return self.settings.overshoot.degrees
 
+    @property
+    def stretch_s(self) -> float:
+        """As long as a heater that just passes `rise` takes for the climb, and never so short that it forgets at once."""
+        return max(1.0, self._climb / self.settings.rise.degrees) * self.settings.rise.within_s
+
     def feed(self, measured: float, now: float) -> Trip | None:
         if now - self.began <= COAST * self.settings.rise.within_s:
             self._lowest = self._before = max(self._lowest, measured)
@@ -58,7 +63,7 @@ class OffWatch:
         return Trip("heat_while_off", measured, level, text)
 
     def _remember(self, measured: float, now: float) -> None:
-        """The lowest of this stretch and the one before; each as long as a heater that just passes `rise` takes."""
-        if now - self._stretch >= self._climb / self.settings.rise.degrees * self.settings.rise.within_s:
+        """The lowest of this stretch and the one before."""
+        if now - self._stretch >= self.stretch_s:
             self._stretch, self._before, self._lowest = now, self._lowest, measured
         self._lowest = min(self._lowest, measured)

@@ -18,6 +18,7 @@ from banderole.run import crossing
 from banderole.run.effects import Given, Unfinished
 from banderole.run.guards import too_cold
 from banderole.run.make_safe import Cause, fan_off, heat_off_in_order, make_safe, put_back
+from banderole.run.start_proof import start_proof
 from banderole.run.state import State, completed
 from banderole.run.steps import Procedure, RefusedAtStart, Tripped, Waiting, ask_factor, drain, send
 from banderole.run.trips import Trip
@@ -99,10 +100,11 @@ def run(e: Engine) -> Procedure:
     """The whole run."""
     yield from greeting(e)
     yield from first_reading(e)
+    yield from start_proof(e)
     yield from prior_values(e)
     e.state, e.phase = State.RUNNING, "printing"
     e.effect(Unfinished(dict(e.prior)))
-    e.notify("run_started", identity=e.identity, prior=e.prior)
+    e.notify("run_started", identity=e.identity, prior=e.prior, start_proof=e.start_proof)
     yield from own_reports(e)
     if e.printer.firmware.inactivity_s:
         e.inactivity = True
