@@ -7,7 +7,7 @@ gives the alarm that the fault is meant for. Pure.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,7 +17,7 @@ from banderole.plan.blocks import Block
 from banderole.plan.interlock_settings import HeaterInterlocks as InterlockSettings
 from banderole.plan.itinerary import Stretch
 from banderole.plan.schedule import Schedule
-from banderole.run.effects import Notify
+from banderole.run.effects import Effect, Notify
 from banderole.run.heat_watch import HEATERS, WARM
 from banderole.run.interlocks import OVER_LIMIT
 from banderole.run.off_watch import COAST
@@ -94,7 +94,7 @@ class Story:
         for _ in range(4):
             self.read(self.setpoint, self.setpoint, SOME)
 
-    def _hear(self, effects: list[object]) -> None:
+    def _hear(self, effects: Sequence[Effect]) -> None:
         for effect in effects:
             match effect:
                 case Notify("trip", fields):
