@@ -1,4 +1,4 @@
-"""Control: status, hold, resume, stop, abort, estop, reset; over the local socket or a broker. Light imports only."""
+"""Control: status, hold, resume, stop, abort, estop, acknowledge, reset; local or over a broker. Light imports only."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ At = Annotated[
 
 
 def register(app: typer.Typer) -> None:
-    for command in (status, hold, resume, stop, abort, estop, reset):
+    for command in (status, hold, resume, stop, abort, estop, acknowledge, reset):
         app.command(command.__name__)(command)
 
 
@@ -188,6 +188,14 @@ def estop(to: To = None, broker: BrokerUrl = None, root: Root = "banderole", jso
     Example: banderole estop --to bench-a
     """
     act({"command": "estop"}, to, broker, root, json)
+
+
+def acknowledge(to: To = None, broker: BrokerUrl = None, root: Root = "banderole", json: Json = False) -> None:
+    """The alarms have been seen. A trip stands until it is reset.
+
+    Example: banderole acknowledge --to bench-a
+    """
+    act({"command": "acknowledge"}, to, broker, root, json)
 
 
 def reset(

@@ -78,6 +78,7 @@ class Daemon:
         self._left = Leftover(printer.name)
         self._at_rest = asyncio.Event()  # nothing goes on, and what did is written down
         self._at_rest.set()
+        self._seen = False  # the alarms that outlive a run: acknowledged
         self._leaving = False
         self._exit = 0
         self._seq = 0
@@ -186,6 +187,7 @@ class Daemon:
     async def _carry_out(self, runner: Runner, procedure: Step) -> Ended:
         assert self._outlets is not None
         self._runner, self._going = runner, True
+        self._seen = self._seen and runner.job is None
         self._at_rest.clear()
         runner.outlets.event.append(self._told)
         runner.outlets.beat.append(self._beat)
@@ -233,6 +235,8 @@ class Daemon:
                     return self._runner.command(request, who)
                 case "abort" | "estop":
                     return self._abort(name, who)
+                case "acknowledge":
+                    return self._acknowledge(who)
                 case _:
                     raise No(refusal(self._state, name))
         except (No, InputError) as why:
@@ -274,6 +278,14 @@ class Daemon:
         self._wake.set()
         reason = "no run is under way; heat is turned off all the same"
         return {"accepted": True, "state": State.ABORTING.value, "reason": reason, "exit": 0}
+
+    def _acknowledge(self, who: dict[str, Any]) -> dict[str, Any]:
+        """While nothing is under way: what the last run left, and the latch, which stands until it is reset."""
+        self._seen = True
+        if self._runner is not None:
+            self._runner.engine.alarms.acknowledge()
+        self._tell("command_accepted", {"command": "acknowledge", **by(who)})
+        return {"accepted": True, "state": self._state.value, "reason": "the alarms are acknowledged", "exit": 0}
 
     def _give_up(self) -> None:
         if self._starting is not None:
@@ -401,13 +413,13 @@ class Daemon:
         if self._runner is not None:
             status = self._runner.status()
             if self._runner.job is None:  # only made safe: what had tripped before stays in sight
-                status["alarms"] = [*latched_alarms(self.printer.name), *status["alarms"]]
+                status["alarms"] = [*latched_alarms(self.printer.name, self._seen), *status["alarms"]]
             return status
         doing = (
             "surveying the tower of a start" if self._starting is not None else "waiting for a run to be handed over"
         )
         return {
-            **idle_status(self.printer.name, doing, self._left.run, self._left.unsafe),
+            **idle_status(self.printer.name, doing, self._left.run, self._left.unsafe, self._seen),
             "since": self._since,
             "nonce": self._nonce,
         }

@@ -74,7 +74,8 @@ def alarm_line(alarm: dict[str, Any]) -> str:
     """One alarm in words: its grade, its name, whether it came first, why, and the figures."""
     grade = "TRIP" if alarm.get("grade") == "trip" else "caution"
     first = ", the first cause" if alarm.get("first_out") else ""
-    text = f"{grade} {clean(alarm.get('alarm'))}{first}: {clean(alarm.get('text'))}"
+    seen = ", acknowledged" if alarm.get("state") == "acknowledged" else ""
+    text = f"{grade} {clean(alarm.get('alarm'))}{first}{seen}: {clean(alarm.get('text'))}"
     if not isinstance(alarm.get("value"), int | float) or not isinstance(alarm.get("limit"), int | float):
         return text
     return f"{text} ({figure(alarm['value'], 'g')}, limit {figure(alarm['limit'], 'g')})"

@@ -7,6 +7,9 @@ from typing import Any, Final
 MOST: Final = 20
 """More than one root cause ever brings; cautions beyond are in the record only."""
 
+STANDING: Final = frozenset({"mains", "queued", "noisy_line", "restore", "heat_off_unseen", "heat_off_untried"})
+"""Cautions whose cause goes on; the others tell of a moment."""
+
 
 class Alarms:
     """A bounded list, one entry an alarm; a trip always has a place in it."""
@@ -28,6 +31,14 @@ class Alarms:
         if len(self._alarms) < MOST:
             self._alarms.append({"alarm": alarm, "grade": grade, "state": "unacknowledged", "first_out": first,
                                  "value": value, "limit": limit, "text": text})  # fmt: skip
+
+    def acknowledge(self) -> int:
+        """A person has seen all of them. What stands stays, marked so; what came and went is normal again. How many."""
+        fresh = len([one for one in self._alarms if one["state"] == "unacknowledged"])
+        self._alarms = [one for one in self._alarms if one["grade"] == "trip" or one["alarm"] in STANDING]
+        for one in self._alarms:
+            one["state"] = "acknowledged"
+        return fresh
 
     def as_json(self) -> list[dict[str, Any]]:
         """As published."""

@@ -27,6 +27,7 @@ from banderole.run.account import Account
 from banderole.run.alarms import Alarms
 from banderole.run.aside import Excursion
 from banderole.run.crossing import Late
+from banderole.run.decisions import Does, Input, decide
 from banderole.run.effects import Effect, Ended, Given, Latch, NeedItem, Notify, Ours, PortLost, PortOpened, Raw, Tick
 from banderole.run.feeder import Feeder
 from banderole.run.foresight import Foresight
@@ -142,7 +143,7 @@ class Engine:
         """The port is gone, or open again."""
         self.now = now
         self.port_gone = isinstance(event, PortLost)
-        if isinstance(event, PortLost) and self.cause is None:
+        if isinstance(event, PortLost) and self.decide(Input.PORT_LOST) is Does.LOSE:
             self.lost("port_lost", event.reason)
         else:
             self._hear(event)
@@ -255,17 +256,18 @@ class Engine:
         self._guards.on_reading(self)
 
     def _broken(self, restarted: bool, reason: str) -> None:
-        if self.phase == "starting":
-            self.restarted_while_starting = True
-        elif restarted and self.cause is None:
-            self.notify("printer_reset", reason=reason)
-            self.alarms.take("printer_reset", "trip", reason, None, None)
-            self.abort(Cause(6, f"printer_reset: {reason}", "printer_reset", deaf=True))
-        elif self.cause is None:
-            self.trip(Trip("line_numbers", None, None, reason))
+        match self.decide(Input.RESTARTED if restarted else Input.NUMBERS):
+            case Does.GREET:
+                self.restarted_while_starting = True
+            case Does.LOSE:
+                self.notify("printer_reset", reason=reason)
+                self.alarms.take("printer_reset", "trip", reason, None, None)
+                self.abort(Cause(6, f"printer_reset: {reason}", "printer_reset", deaf=True))
+            case Does.TRIP:
+                self.trip(Trip("line_numbers", None, None, reason))
 
     def _fatal(self, text: str) -> None:
-        if self.cause is None:
+        if self.decide(Input.FATAL) is Does.TRIP:
             self.trip(Trip("printer_fatal", None, None, text or "the printer has stopped itself"), deaf=True)
 
     def _poll_if_due(self) -> None:
@@ -279,12 +281,24 @@ class Engine:
 
     # ---- what ends a procedure
 
+    def decide(self, happens: Input) -> Does:
+        """What the table says to this, in the present state, by what is heard of the printer now."""
+        return decide(self.state, self._guards.hearing(self), happens)
+
     def trip(self, trip: Trip, deaf: bool = False) -> None:
-        """An interlock: make safe, latched until a person resets it. The first cause is kept apart (first-out)."""
-        first = self.cause is None
-        self.alarms.take(trip.alarm, "trip", trip.text, trip.value, trip.limit)
-        self.notify("trip", alarm=trip.alarm, value=trip.value, limit=trip.limit, first_out=first, text=trip.text)
+        """An interlock: make safe, latched until a person resets it. The first cause is kept apart (first-out).
+
+        What trips after it mostly follows from it: that is told, and is no alarm of its own (ISA-18.2: one a cause).
+        """
+        does = self.decide(Input.TRIP)
+        if does is Does.NOTHING:
+            return
+        first = does is Does.TRIP
+        before = self.watch.last.before(self.now) if first else None
+        self.notify("trip", alarm=trip.alarm, value=trip.value, limit=trip.limit, first_out=first, text=trip.text,
+                    readings=before)  # fmt: skip
         if first:
+            self.alarms.take(trip.alarm, "trip", trip.text, trip.value, trip.limit)
             self.effect(Latch(asdict(trip)))
             self.abort(Cause(5, f"{trip.alarm}: {trip.text}", trip.alarm, deaf))
 

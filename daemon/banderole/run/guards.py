@@ -7,6 +7,7 @@ from typing import Final
 from banderole_protocol.channels import CHANNELS
 from banderole_protocol.words import head_of, words_of
 
+from banderole.run.decisions import Does, Hearing, Input
 from banderole.run.trips import Trip
 
 TYPE_CHECKING = False
@@ -36,20 +37,26 @@ class Guards:
         self._setpoints(e)
         self._cold_deposit(e)
 
+    def hearing(self, e: Engine) -> Hearing:
+        """What is known of the printer now."""
+        if e.phase == "starting" or e.now < self._blind_until(e):
+            return Hearing.BLIND
+        silence = e.watch.silence(e.now)
+        if silence is not None:
+            return Hearing.SILENT if silence.lost else Hearing.STALE
+        if e.window.out_lines and e.now - e.watch.heard_at > e.printer.serial.silence_s:
+            return Hearing.SILENT
+        return Hearing.FRESH if e.watch.fresh(e.now) else Hearing.QUIET
+
     def on_tick(self, e: Engine) -> None:
         """Nothing heard, or no reading, for too long? Longer only while an answer to something slow is owed."""
-        blind_until = self._blind_until(e)
-        if e.cause is not None or e.phase == "starting" or e.now < blind_until:
-            return
-        silence = e.watch.silence(e.now)
-        quiet = e.now - e.watch.heard_at
-        if silence is not None and silence.lost:
-            e.lost("silence", f"nothing was heard for {quiet:.1f} s while hot")
-        elif silence is not None:
-            text = f"no reading of the {silence.heater} for {silence.seconds:.1f} s, though the printer talks"
-            e.trip(Trip("stale", round(silence.seconds, 1), silence.limit, text))
-        elif e.window.out_lines and quiet > e.printer.serial.silence_s:
-            e.lost("silence", f"nothing was heard for {quiet:.1f} s while an answer is owed")
+        match e.decide(Input.TICK):
+            case Does.LOSE:
+                why = "while an answer is owed" if e.watch.silence(e.now) is None else "while hot"
+                e.lost("silence", f"nothing was heard for {e.now - e.watch.heard_at:.1f} s {why}")
+            case Does.TRIP if (silence := e.watch.silence(e.now)) is not None:
+                text = f"no reading of the {silence.heater} for {silence.seconds:.1f} s, though the printer talks"
+                e.trip(Trip("stale", round(silence.seconds, 1), silence.limit, text))
 
     def _blind_until(self, e: Engine) -> float:
         """Until when the printer may be silent."""

@@ -13,6 +13,7 @@ from banderole_protocol.readings import PowerScale, Readings, Sensor
 
 from banderole.plan.config import Printer
 from banderole.run.interlocks import HeaterInterlocks
+from banderole.run.last_readings import LastReadings
 from banderole.run.thermal import HeaterModel
 from banderole.run.trips import Caution, Trip
 
@@ -55,6 +56,7 @@ class HeatWatch:
         self.read_at: dict[str, float] = {}
         self.heard_at = 0.0
         self._inside_since: dict[str, tuple[float, float]] = {}  # target, and since when within tolerance of it
+        self.last = LastReadings()
         self.readings = 0
         self.tools = 1
         self.chamber = False
@@ -68,6 +70,7 @@ class HeatWatch:
         for heater, sensor in (("nozzle", readings.nozzle), ("bed", readings.bed)):
             if sensor is not None and (verdict := self._take(heater, sensor, now)) is not None:
                 said.append(verdict)
+        self.last.add(now, self.measured, self.targets)
         return said
 
     def _take(self, heater: str, sensor: Sensor, now: float) -> Trip | Caution | None:
@@ -121,6 +124,10 @@ class HeatWatch:
     @property
     def anything_hot(self) -> bool:
         return any(self.hot(heater) for heater in HEATERS)
+
+    def fresh(self, now: float) -> bool:
+        """Is each reading that there ever was a young one?"""
+        return all(now - at <= self._settings[heater].stale_s for heater, at in self.read_at.items())
 
     def silence(self, now: float) -> Silence | None:
         """A heater that is hot and has not been heard of for too long."""

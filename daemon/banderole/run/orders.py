@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from banderole.run.decisions import Does, Input
 from banderole.run.effects import Raw
 from banderole.run.make_safe import Cause
 from banderole.run.state import Command, State, after
@@ -25,7 +26,12 @@ def obey(e: Engine, name: str, request: dict[str, Any]) -> str:
         case "hold":
             reason = _hold(e, str(request.get("at", "now")))
         case "resume":
-            e.state = after(e.state, Command.RESUME)
+            successor = after(e.state, Command.RESUME)
+            if e.decide(Input.RESUME) is Does.REFUSE:
+                raise NotNow(
+                    "resume is refused while no fresh reading comes: heat is not set blindly; see to the printer"
+                )
+            e.state = successor
             reason = "settling again, then back to the part"
         case "stop":
             e.state = after(e.state, Command.STOP)
@@ -34,6 +40,8 @@ def obey(e: Engine, name: str, request: dict[str, Any]) -> str:
             reason = "after the layer in work, then heat off"
         case "abort" | "estop":
             return _abort(e, name)
+        case "acknowledge":
+            reason = _acknowledge(e)
         case "start" | "reset":
             after(e.state, Command(name))  # says why not
             raise NotNow(f"{name} is for a daemon; this is one run by itself")
@@ -41,6 +49,12 @@ def obey(e: Engine, name: str, request: dict[str, Any]) -> str:
             raise NotNow(f"{name} is not a command of a run")
     e.notify("command_accepted", command=name)
     return reason
+
+
+def _acknowledge(e: Engine) -> str:
+    """Somebody has seen them. A trip stands all the same until it is reset."""
+    seen = e.alarms.acknowledge()
+    return f"{seen} {'alarm' if seen == 1 else 'alarms'} acknowledged" if seen else "there is nothing to acknowledge"
 
 
 def _abort(e: Engine, name: str) -> str:

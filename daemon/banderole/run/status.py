@@ -32,6 +32,8 @@ def sentence(e: Engine) -> str:
             return "heat is off; the part fan cools the nozzle for a minute at most"
         case "starting":
             return "waiting for the printer to answer"
+        case "proving":
+            return "trying the way to safety, before anything is heated"
         case "ended" if e.ended is not None:
             heat = "heat is off, and was seen to be" if e.ended.proven else "heat is NOT proven off"
             return f"{e.ended.state.lower()}; {heat}"

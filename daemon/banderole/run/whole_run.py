@@ -99,6 +99,7 @@ def own_reports(e: Engine) -> Procedure:
 def run(e: Engine) -> Procedure:
     """The whole run."""
     yield from greeting(e)
+    e.phase = "proving"
     yield from first_reading(e)
     yield from start_proof(e)
     yield from prior_values(e)
