@@ -12,7 +12,7 @@ import pytest
 from banderole.bench.__main__ import main as bench
 from banderole.plan.config import load_printer
 from banderole.plan.schedule import load_schedule
-from banderole.run import make_safe
+from banderole.run import decisions, make_safe
 from banderole.run.state import as_diagram, as_table
 
 with warnings.catch_warnings():
@@ -201,6 +201,7 @@ def test_the_schedules_of_the_readme_are_schedules_and_the_drawing_tells_their_b
 
 def test_the_state_table_and_its_picture_are_the_codes_own() -> None:
     assert as_table() in DEVELOPERS
+    assert decisions.as_table() in DEVELOPERS
     assert f"```mermaid\n{as_diagram()}" in DEVELOPERS
 
 
