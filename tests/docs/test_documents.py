@@ -149,7 +149,7 @@ def test_every_command_is_in_readme_and_changelog_and_has_an_example_in_its_help
 
 def test_what_it_is_said_not_to_do_yet_it_does_not_do() -> None:
     group, said = program(), spans(section(README, "What it does not do yet"))
-    assert len(said) > 5
+    assert said
     for span in said:
         words = span.split()
         if len(words) == 1:

@@ -182,7 +182,7 @@ async def test_half_open_is_found_and_the_run_never_waits(
     mosquitto: Mosquitto, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """M3. The connection stands, nobody answers: publishing returns at once, what waits follows late."""
-    monkeypatch.setattr("banderole.link.mqtt_link.ANSWER_S", 0.2)
+    monkeypatch.setattr("banderole.link.mqtt_link.ANSWER_S", 1.0)
     made = make(Settings(mosquitto.url), run)
     task = asyncio.create_task(made.run())
     await until(lambda: made.online)
