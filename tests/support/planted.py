@@ -19,12 +19,13 @@ service.ROUND_S, service.LOOK_S = ROUND_S, LOOK_S  # type: ignore[misc]  # befor
 
 from banderole.cli.daemon import Daemon  # noqa: E402
 from banderole.cli.main import main  # noqa: E402
-from banderole.link import local_socket  # noqa: E402
+from banderole.link import host, local_socket  # noqa: E402
 from banderole.link.backoff import Backoff  # noqa: E402
 from banderole.link.broker import Broker  # noqa: E402
 from banderole.run.runner import Runner  # noqa: E402
 
 local_socket.STATUS_S = LOOK_S
+host.EVERY_S = LOOK_S  # type: ignore[misc]
 Backoff.next = lambda self: LOOK_S  # type: ignore[method-assign]  # a fault in the next session is not long in coming
 
 
@@ -50,6 +51,7 @@ KINDS: dict[str, Callable[[], None]] = {
     "daemon": _broken(Daemon, "_one", _hangs),
     "local socket": _broken(local_socket.LocalServer, "_tick", _dies),
     "broker": _broken(Broker, "_session", _hangs),
+    "weak supply": _broken(host.Host, "look", lambda *_: {"under_voltage": "planted"}),
     "ticks": _broken(Runner, "_tick", lambda *_: None),
 }
 

@@ -14,6 +14,7 @@ from typing import IO, Any
 
 from banderole.bench import Manners, PtyPrinter
 
+ROOT = Path(__file__).parents[2]
 COMMAND = [sys.executable, "-m", "banderole.cli.main"]
 SPEED = 30.0
 """Times faster than life, wire and motion; heat five times faster still, so that a test takes seconds."""
@@ -109,20 +110,27 @@ class Shell:
         )  # fmt: skip
         return Done(ended.returncode, ended.stdout.decode(), ended.stderr.decode())
 
-    def start(self, *words: str, stdout: int | IO[bytes] = subprocess.DEVNULL) -> subprocess.Popen[bytes]:
-        """One command that goes on; its stderr goes to the file `err`. It is killed at the test's end."""
+    def start(
+        self, *words: str, stdout: int | IO[bytes] = subprocess.DEVNULL, fault: str = "", **environment: str
+    ) -> subprocess.Popen[bytes]:
+        """One command that goes on; its stderr goes to the file `err`. It is killed at the test's end.
+
+        With a fault of `planted.py`, where one is named.
+        """
+        program = [sys.executable, "-m", "tests.support.planted", fault] if fault else COMMAND
+        paths = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
         with (self.folder / "err").open("wb") as err:
             made = subprocess.Popen(
-                [*COMMAND, *words], cwd=self.folder, env=self.environment, stdin=subprocess.DEVNULL, stdout=stdout,
-                stderr=err,
+                [*program, *words], cwd=self.folder, env=self.environment | {"PYTHONPATH": paths} | environment,
+                stdin=subprocess.DEVNULL, stdout=stdout, stderr=err,
             )  # fmt: skip
         self.started.append(made)
         return made
 
-    def run(self, *more: str) -> Run:
+    def run(self, *more: str, fault: str = "") -> Run:
         """`banderole run` of the tower, with its events in the file `out`."""
         with (self.folder / "out").open("wb") as out:
-            return Run(self, self.start(*RUN, "--json", *more, stdout=out))
+            return Run(self, self.start(*RUN, "--json", *more, stdout=out, fault=fault))
 
     def state(self, file: str) -> Path:
         """A mark of the printer in its state folder."""

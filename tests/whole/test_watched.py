@@ -9,7 +9,6 @@ import json
 import os
 import signal
 import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Iterator
@@ -24,7 +23,6 @@ from tests.support.shell import NAME, Shell, board, received, until
 
 pytestmark = pytest.mark.slow
 
-ROOT = Path(__file__).parents[2]
 WATCHDOG_USEC = "2000000"
 ROUNDS = 3
 """Feeds that are waited for: one is soon had by chance."""
@@ -43,15 +41,8 @@ class Watched:
         self.process: subprocess.Popen[bytes] | None = None
 
     def begin(self, fault: str = "none") -> None:
-        paths = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
-        watched = {"NOTIFY_SOCKET": self.manager.address, "WATCHDOG_USEC": WATCHDOG_USEC, "PYTHONPATH": paths}
-        with (self.shell.folder / "err").open("wb") as err:
-            self.process = subprocess.Popen(
-                [sys.executable, "-m", "tests.support.planted", fault, "serve", "--printer", "printer.toml"],
-                cwd=self.shell.folder, env=self.shell.environment | watched, stdin=subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL, stderr=err,
-            )  # fmt: skip
-        self.shell.started.append(self.process)
+        watched = {"NOTIFY_SOCKET": self.manager.address, "WATCHDOG_USEC": WATCHDOG_USEC}
+        self.process = self.shell.start("serve", "--printer", "printer.toml", fault=fault, **watched)
 
     def ready(self) -> None:
         self.hears("READY")
@@ -107,6 +98,12 @@ def watched(shell: Shell) -> Iterator[Watched]:
 
 @pytest.fixture
 def printer(shell: Shell) -> Iterator[PtyPrinter]:
+    with PtyPrinter(board(), link=shell.folder / "port") as made:
+        yield made
+
+
+@pytest.fixture
+def long_homing(shell: Shell) -> Iterator[PtyPrinter]:
     with PtyPrinter(board("home_s=300"), link=shell.folder / "port") as made:
         yield made
 
@@ -179,7 +176,7 @@ def blocks(printer: PtyPrinter) -> list[str]:
     return [line.partition("*")[0].partition(" ")[2] if line.startswith("N") else line for line in received(printer)]
 
 
-def test_what_is_only_waited_for_is_not_stuck(watched: Watched, shell: Shell, printer: PtyPrinter) -> None:
+def test_what_is_only_waited_for_is_not_stuck(watched: Watched, shell: Shell, long_homing: PtyPrinter) -> None:
     """A printer that is deaf while it homes (blind time), with a broker that is absent."""
     write(shell, port=str(shell.folder / "port"), more=NOBODY)
     watched.begin()

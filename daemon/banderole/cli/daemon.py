@@ -263,6 +263,14 @@ class Daemon:
         else:
             self._tell("command_refused", {**refusal, "who": {"via": "broker"}})
 
+    def caution(self, alarm: str, text: str) -> None:
+        """The computer lacks something: of the run under way, or of none."""
+        if self._runner is not None and self._under_way:
+            self._runner.caution(alarm, text)
+        else:
+            self._seen = False
+            self._tell("caution", {"alarm": alarm, "text": text, "value": None, "limit": None})
+
     async def _answered(self, name: str, coming: Any, who: dict[str, Any]) -> dict[str, Any]:
         try:
             answer: dict[str, Any] = await coming
@@ -419,10 +427,15 @@ class Daemon:
             "surveying the tower of a start" if self._starting is not None else "waiting for a run to be handed over"
         )
         return {
-            **idle_status(self.printer.name, doing, self._left.run, self._left.unsafe, self._seen),
+            **idle_status(self.printer.name, doing, self._left.run, self._left.unsafe, self._lacking, self._seen),
             "since": self._since,
             "nonce": self._nonce,
         }
+
+    @property
+    def _lacking(self) -> dict[str, str]:
+        """What the computer lacks, by alarm."""
+        return self._outlets.host.edges.present if self._outlets is not None else {}
 
     def bands(self) -> list[dict[str, Any]]:
         return [] if self._runner is None else self._runner.bands()

@@ -8,9 +8,12 @@ from banderole.link import latch
 from banderole.run.state import State
 
 
-def idle_status(name: str, doing: str, left: dict[str, Any] | None, unsafe: str, seen: bool) -> dict[str, Any]:
+def idle_status(
+    name: str, doing: str, left: dict[str, Any] | None, unsafe: str, lacking: dict[str, str], seen: bool
+) -> dict[str, Any]:
     """Of printer `name`. `doing` in words; `left`: a run that never ended; `unsafe`: why the last attempt to turn heat
-    off was not proven, or ""; `seen`: the alarms have been acknowledged.
+    off was not proven, or ""; `lacking`: what the computer lacks, a sentence for each alarm; `seen`: the alarms have been
+    acknowledged.
 
     Nothing is measured: the port is closed. What was measured before is no evidence of now.
     """
@@ -31,7 +34,7 @@ def idle_status(name: str, doing: str, left: dict[str, Any] | None, unsafe: str,
         "setpoint": {},
         "hold": None,
         "heat_proven_off": False if left is not None or unsafe else None,
-        "alarms": [*latched_alarms(name, seen), *_left(left, unsafe, seen)],
+        "alarms": [*latched_alarms(name, seen), *_left(left, unsafe, seen), *_lacks(lacking, seen)],
     }
 
 
@@ -50,6 +53,10 @@ def _left(left: dict[str, Any] | None, unsafe: str, seen: bool) -> list[dict[str
     never = "" if left is None else f"run {left.get('run')} never ended; "
     why = f" ({unsafe})" if unsafe else ""
     return [_alarm("unsafe", "caution", f"{never}heat is not proven off{why}: look at the printer", None, None, seen)]
+
+
+def _lacks(lacking: dict[str, str], seen: bool) -> list[dict[str, Any]]:
+    return [_alarm(alarm, "caution", text, None, None, seen) for alarm, text in lacking.items()]
 
 
 def _alarm(alarm: str, grade: str, text: str, value: Any, limit: Any, seen: bool) -> dict[str, Any]:

@@ -13,8 +13,10 @@ from typing import Any, Final, Protocol
 from banderole import __version__
 from banderole.cli.journaling import Kept as Kept
 from banderole.cli.journaling import journaled
+from banderole.link.host import Host, HostWatch
 from banderole.link.local_socket import Answer, LocalServer
 from banderole.link.service import Beat, Rounds, unheard
+from banderole.places import state_folders
 from banderole.plan.config import Printer
 from banderole.plan.schedule import Schedule
 from banderole.run import whole_run
@@ -70,6 +72,7 @@ class Performer(Protocol):
     def run_id(self) -> str | None: ...
     def command(self, request: dict[str, Any], who: dict[str, Any]) -> Answer: ...
     def refused(self, refusal: dict[str, Any]) -> None: ...
+    def caution(self, alarm: str, text: str) -> None: ...
     def status(self) -> dict[str, Any]: ...
     def bands(self) -> list[dict[str, Any]]: ...
 
@@ -78,7 +81,7 @@ async def perform(job: Job, port: Link, view: View, kept: bool = True) -> Ended:
     """One run from start to end. Raises PortError or NameInUse where it cannot begin; heat is off in any case."""
     runner = Runner(job.printer, job.schedule, job, port, Kept(job.printer.name) if kept else Unkept())
     runner.outlets.event.append(view.event)
-    async with outlets_of(runner) as outlets, signals(Signals(runner.command, runner.leave)):
+    async with outlets_of(runner, host=kept) as outlets, signals(Signals(runner.command, runner.leave)):
         showing = asyncio.create_task(_show(runner, view), name="screen")
         try:
             return await carry_out(runner, outlets)
@@ -91,6 +94,7 @@ async def perform(job: Job, port: Link, view: View, kept: bool = True) -> Ended:
 async def carry_out(runner: Runner, outlets: Outlets, procedure: Step = whole_run.run) -> Ended:
     """One run, or one make-safe, to its end, told on these outlets; by `run` as by `serve`. Raises PortError."""
     runner.outlets.event.append(outlets.event)
+    runner.outlets.event.append(outlets.begun(runner))
     runner.outlets.thermal.append(outlets.thermal)
     async with journaled(runner):
         return await runner.run(procedure)
@@ -141,6 +145,17 @@ class Outlets:
         self._server = LocalServer(performer.printer.name, performer.command, performer.status, performer.bands, beat)
         command = performer.printer.told.command
         self._teller = Teller(command) if command else None
+        self.host = HostWatch(Host(state_folders()[0] / performer.printer.name), performer.caution)
+
+    def begun(self, runner: Runner) -> Callable[[dict[str, Any]], None]:
+        """A run hears at its start what the computer lacks already."""
+
+        def hear(event: dict[str, Any]) -> None:
+            if event["kind"] == "run_started":
+                for alarm, text in self.host.edges.begin().items():
+                    runner.caution(alarm, text)
+
+        return hear
 
     async def start(self) -> None:
         """Raises NameInUse, PlaceError."""
@@ -177,10 +192,10 @@ class Outlets:
 
 
 @contextlib.asynccontextmanager
-async def outlets_of(performer: Performer, rounds: Rounds | None = None) -> AsyncIterator[Outlets]:
+async def outlets_of(performer: Performer, rounds: Rounds | None = None, host: bool = True) -> AsyncIterator[Outlets]:
     """The outlets as the printer file has them; they end with the block. Raises AccessRefused, NameInUse.
 
-    What has a loop of its own is expected in `rounds` from here on.
+    What has a loop of its own is expected in `rounds` from here on. `host`: the computer is watched too.
     """
     rounds = rounds or Rounds()
     broker = _broker(performer, rounds)  # first: credentials that will not do are refused before anything is opened
@@ -188,7 +203,8 @@ async def outlets_of(performer: Performer, rounds: Rounds | None = None) -> Asyn
     await outlets.start()
     task = asyncio.create_task(broker.run(), name="broker") if broker is not None else None
     try:
-        yield outlets
+        with outlets.host if host else contextlib.nullcontext():
+            yield outlets
     finally:
         await outlets.close()
         if task is not None:
