@@ -93,16 +93,20 @@ def test_s5_and_s6_refusals_repeated_and_astray() -> None:
     desk.do("M117")
     desk.send("M117 again")
     assert "Resend: 1002" in desk.live(1.0)
+    desk = desk_with("S6b@90")
+    desk.do(*["M117"] * 90)
+    desk.send("M117 again")
+    assert "Resend: 11" in desk.live(1.0)
 
 
-def test_s7_replies_damaged_merged_doubled() -> None:
+def test_s7_replies_damaged_merged_doubled_split() -> None:
     desk = desk_with("S7@1")
     for _ in range(5):
         desk.send("M117")
         desk.live(0.1)
     damaged, *rest = desk.heard
     assert damaged != "ok"
-    assert rest == ["okok", "ok", "ok", "ok"]  # the second joined the doubled third
+    assert rest == ["okok", "ok", "o", "k", "ok"]  # the second joined the doubled third
 
 
 def test_s8_a_line_without_end() -> None:
@@ -178,6 +182,30 @@ def test_heater_faults_are_seen_in_the_readings() -> None:
     desk = desk_with("T7@1")
     desk.do("M117")
     assert [reading(desk) > 100.0 for _ in range(3)] == [True, False, False]
+
+
+@pytest.mark.parametrize(
+    ("name", "shown"), [("T1", "-300.0"), ("T1b", "999.0"), ("T1c", "nan"), ("T1d", "-25.0"), ("T1e", "350.0")]
+)
+def test_t1_readings_that_cannot_be(name: str, shown: str) -> None:
+    desk = desk_with(f"{name}@1")
+    desk.do("M117")
+    assert f"T:{shown} /0.0" in desk.do("M105")[-1]
+
+
+def test_t2_the_controller_knows_no_better_than_its_sensor() -> None:
+    """Frozen short of the setpoint, full power goes on; frozen above it, there is none."""
+    desk = desk_with("T2@3")
+    desk.do("M104 S200")
+    desk.live(30.0)
+    desk.do("M105", "M117")
+    desk.live(300.0)
+    assert "@:127" in desk.do("M105")[-1]
+    assert desk.printer.machine.nozzle.temperature > 300.0
+    desk.do("M104 S40")
+    desk.live(600.0)
+    assert " @:0 " in desk.do("M105")[-1]
+    assert desk.printer.machine.nozzle.temperature < 60.0
 
 
 @given(seed=st.integers(0, 50), share=st.sampled_from([0.001, 0.01, 0.2]))

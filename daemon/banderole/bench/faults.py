@@ -24,6 +24,8 @@ PAUSE_S = 5.0
 REPEATS = 10
 # Lines beyond the one wanted that a confused board asks for (S6): never sent by anybody.
 WRONG_BY = 1000
+# … and before it (S6b): taken long ago, and older than what a host has reason to keep.
+WRONG_BACK = -80
 # °C, standard deviation: readings that go in and out of any usual tolerance (T6).
 LOUD_NOISE = 1.0
 
@@ -51,6 +53,11 @@ def _ask_wrongly(p: EmulatedPrinter) -> None:
     p.resend_wrong_by = WRONG_BY
 
 
+def _ask_for_old(p: EmulatedPrinter) -> None:
+    p.hearing.noise.flips += 1
+    p.resend_wrong_by = WRONG_BACK
+
+
 def _falsify_setpoint(p: EmulatedPrinter) -> None:
     p.hearing.setpoints_to_falsify += 1
 
@@ -68,7 +75,7 @@ def _add_ok(p: EmulatedPrinter) -> None:
 
 
 def _twist(p: EmulatedPrinter) -> None:
-    p.voice.twists.extend(("damaged", "merged", "doubled"))
+    p.voice.twists.extend(("damaged", "merged", "doubled", "split"))
 
 
 def _pause(p: EmulatedPrinter) -> None:
@@ -107,7 +114,8 @@ BOARD_FAULTS: dict[str, Callable[[EmulatedPrinter], None]] = {
     "S4": _add_ok,
     "S5": _repeat_refusal,  # one damaged line, refused ten times over
     "S6": _ask_wrongly,  # from now on asks for lines never sent
-    "S7": _twist,  # the next three replies: one damaged, one merged with the next, one doubled
+    "S6b": _ask_for_old,  # … for lines of long ago
+    "S7": _twist,  # the next four replies: one damaged, one merged with the next, one doubled, one split in two
     "S8": _never_end,
     "S9": _pause,
     "S10": _silent,  # for good
@@ -119,6 +127,9 @@ BOARD_FAULTS: dict[str, Callable[[EmulatedPrinter], None]] = {
 HEATER_FAULTS: dict[str, Callable[[Heater], None]] = {
     "T1": lambda heater: heater.break_sensor("open"),
     "T1b": lambda heater: heater.break_sensor("short"),
+    "T1c": lambda heater: heater.break_sensor("nan"),
+    "T1d": lambda heater: heater.break_sensor("cold"),
+    "T1e": lambda heater: heater.break_sensor("hot"),
     "T2": lambda heater: heater.break_sensor("frozen"),
     "T3": lambda heater: heater.break_body("dead"),
     "T4": lambda heater: heater.break_body("stuck_on"),

@@ -185,11 +185,12 @@ class EmulatedPrinter:
 
     def _refuse(self, why: str) -> None:
         last = self.hearing.discipline.last
+        wanted = last + 1 if not self.resend_wrong_by else max(2, last + 1 + self.resend_wrong_by)  # 1: a restart
         if self.manners.flush_on_refusal:
             self.hearing.uart.clear(self.clock)
         for _ in range(self.refusal_repeats):
             self.say(f"Error:{why}, Last Line: {last}")
-            self.say(f"{self.manners.resend_form}{last + 1 + self.resend_wrong_by}")
+            self.say(f"{self.manners.resend_form}{wanted}")
             if self.manners.resend_ok:
                 self.voice.ok("ok", self.clock)
         self.refusal_repeats = 1

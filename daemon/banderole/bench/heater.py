@@ -18,6 +18,9 @@ from random import Random
 READS_OPEN = -300.0
 # °C shown for a shorted thermistor: the hot end of its table.
 READS_SHORT = 999.0
+# °C that no room has, and that no heater reaches: readings which look like any other and cannot be.
+READS_COLD = -25.0
+READS_HOT = 350.0
 # °C by which a faulty reading is off: more than any heater can do between two readings.
 WILD_OFFSET = 150.0
 JUMP_OFFSET = 80.0
@@ -31,7 +34,8 @@ DRAFT_STEP_S = 5.0
 AT_REST = 1e-7
 
 BODY_FAULTS = ("", "dead", "stuck_on", "weak")
-SENSOR_FAULTS = ("", "open", "short", "frozen", "jump")
+SENSOR_FAULTS = ("", "open", "short", "nan", "cold", "hot", "frozen", "jump")
+_CONSTANT = {"open": READS_OPEN, "short": READS_SHORT, "nan": math.nan, "cold": READS_COLD, "hot": READS_HOT}
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +82,8 @@ class Heater:
         """Duty that the controller asks for, 0..1: what a firmware reports, whether or not the heater obeys."""
         if self.target <= 0:
             return 0.0
-        return min(1.0, max(0.0, self._bias() + (self.target - self.temperature) / self.build.band))
+        felt = self._frozen_at if self._sensor == "frozen" else self.temperature
+        return min(1.0, max(0.0, self._bias() + (self.target - felt) / self.build.band))
 
     def break_body(self, fault: str) -> None:
         if fault not in BODY_FAULTS:
@@ -93,11 +98,9 @@ class Heater:
 
     def read(self) -> float:
         """One reading, °C, with noise, resolution and whatever is wrong with the sensor."""
+        if self._sensor in _CONSTANT:
+            return _CONSTANT[self._sensor]
         match self._sensor:
-            case "open":
-                return READS_OPEN
-            case "short":
-                return READS_SHORT
             case "frozen":
                 value = self._frozen_at
             case "jump":
@@ -140,6 +143,8 @@ class Heater:
             self._advance_held(seconds)
         elif self.target <= 0.0:
             self._relax(seconds, self._ambient, self.build.tau / self._loss)
+        elif self._sensor == "frozen":  # the controller knows no better than the sensor
+            self._relax(seconds, self._ambient + self._gain() * self.power / self._loss, self.build.tau / self._loss)
         elif self._body or self._loss != 1.0 or self.build.draft or abs(self.temperature - self.target) >= AT_REST:
             self._advance_controlled(seconds)
 

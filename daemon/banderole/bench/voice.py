@@ -26,7 +26,7 @@ class Voice:
         self.held_until = -math.inf
         self.oks_to_lose = 0
         self.oks_to_add = 0
-        self.twists: deque[str] = deque()  # what befalls the next lines: damaged, merged, doubled
+        self.twists: deque[str] = deque()  # what befalls the next lines: damaged, merged, doubled, split
         self._manners = manners
         self._log = log
         self._end = LINE_ENDS[manners.line_end]
@@ -87,5 +87,8 @@ class Voice:
                 return line[: -len(self._end)]
             case "doubled":
                 return line + line
+            case "split":  # a line end where none was sent
+                at = self._rng.randrange(1, max(2, len(line) - len(self._end)))
+                return line[:at] + self._end + line[at:]
             case _:
                 raise ValueError(f"no such twist of a reply: {twist!r}")
