@@ -239,7 +239,7 @@ def pre_wait(e: Engine, item: PreWait) -> Procedure:
     """A wait for heat, taken over: the same setpoint, set and waited for by us; then the file's line."""
     heater, value = item.setpoint.channel, item.setpoint.value
     yield from drain(e, item.modal)
-    measured = e.watch.measured.get(heater)
+    measured = e.watch.believed.get(heater)
     excursion: Excursion | None = None
     left = e.now
     if measured is not None and _would_wait(item, measured, e.tolerance(heater)):

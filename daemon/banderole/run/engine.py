@@ -444,7 +444,7 @@ class Engine:
     @property
     def warm(self) -> bool:
         """May filament be moved?"""
-        return self.watch.measured.get("nozzle", 0.0) >= self.printer.limits.deposit_above
+        return self.watch.believed.get("nozzle", 0.0) >= self.printer.limits.deposit_above
 
     def came_back(self) -> None:
         self._excursion, self.heating = None, None

@@ -88,7 +88,7 @@ class Guards:
             e.trip(Trip("setpoint_lost", shown, wanted, text))
 
     def _cold_deposit(self, e: Engine) -> None:
-        nozzle = e.watch.measured.get("nozzle")
+        nozzle = e.watch.believed.get("nozzle")  # a wild sample is counted, and trips nothing alone
         if nozzle is None or not (e.streaming and e.feeder.deposits) or e.feeder.empty:
             return
         if (trip := too_cold(e, nozzle)) is not None:

@@ -51,6 +51,7 @@ class HeatWatch:
         self._scales = {heater: PowerScale() for heater in HEATERS}
         self._commanded = dict.fromkeys(HEATERS, 0.0)
         self.measured: dict[str, float] = {}
+        self.believed: dict[str, float] = {}  # the latest that no interlock objected to: what is decided by
         self.targets: dict[str, float | None] = {}
         self.power: dict[str, float | None] = {}
         self.read_at: dict[str, float] = {}
@@ -85,6 +86,8 @@ class HeatWatch:
         interlocks = self._interlocks[heater]
         interlocks.target(target, now)
         verdict = interlocks.feed(sensor.measured, power, now)
+        if verdict is None or not verdict.alarm.startswith("sensor_"):
+            self.believed[heater] = sensor.measured
         if verdict is None and not interlocks.tripped:  # what was objected to does not teach
             self.models[heater].feed(sensor.measured, target, power, now)
         return verdict

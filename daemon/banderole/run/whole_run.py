@@ -164,7 +164,7 @@ def _stretch(e: Engine, item: Stretch) -> Procedure:
     e.top, e.height = item.top, item.z
     e.feeder.load(item)
     if e.feeder.deposits:
-        if (cold := too_cold(e, e.watch.measured.get("nozzle", 0.0))) is not None:
+        if (cold := too_cold(e, e.watch.believed.get("nozzle", 0.0))) is not None:
             raise Tripped(cold)
         e.account.work(e.now)
     e.feeding = True
