@@ -171,7 +171,7 @@ class Engine:
                 readback.sent(self, block)
         elif not self.feeding:
             readback.drop()
-        if not self.answered and self.cause is None and window.out_lines:
+        if not self.answered and (self.cause is None or self.ended is not None) and window.out_lines:
             return b""  # it may be another device: the greeting alone goes out, not the window's questions after it
         return window.data_to_send(now)
 
