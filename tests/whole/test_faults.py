@@ -191,7 +191,7 @@ CASES = {
     "S15 halts": halted,
     "T1 sensor open": partial(trips, faults=(f"T1@{PRINTING}",), alarms=("sensor_impossible",)),
     "T1 sensor short": partial(trips, faults=(f"T1b@{PRINTING}",), alarms=("sensor_impossible",)),
-    "T2 reading frozen": partial(trips, faults=("T2@24",), alarms=("sensor_stuck",), rise=25.0, stuck=1.0),
+    "T2 reading frozen": partial(trips, faults=(f"T2@{PRINTING}",), alarms=("sensor_stuck",), rise=25.0, stuck=1.0),
     "T3 no rise": partial(trips, faults=("T3@3",), alarms=("heat_rise",)),
     "T3 falls": partial(trips, faults=(f"T3@{PRINTING}",), alarms=("heat_runaway",)),
     "T5 weak, abort": partial(weak, when_late="abort"),

@@ -22,6 +22,8 @@ WARM: Final = 50.0
 """°C. Above it a heater counts as hot: what skin bears for a moment without a burn (ISO 13732-1, from memory)."""
 SAME_TARGET: Final = 0.6
 """°C. Some firmware reports targets in whole degrees."""
+HEATS_BY_ITSELF: Final = ("heat_while_off", "heat_overshoot", "heat_over_limit")
+"""What a heater does that is stuck on."""
 TALKS_S: Final = 1.0
 """A reply heard so long after the last reading shows that the line itself is alive: an `ok` follows a report at once."""
 
@@ -123,6 +125,10 @@ class HeatWatch:
     def hot(self, heater: str) -> bool:
         """Is it warm, or being heated?"""
         return self.measured.get(heater, 0.0) > WARM or self.goal(heater) > 0.0
+
+    def too_hot(self, heater: str) -> bool:
+        """Has an interlock found that it heats more than it was told to?"""
+        return any(trip.alarm in HEATS_BY_ITSELF for trip in self._interlocks[heater].tripped)
 
     @property
     def anything_hot(self) -> bool:

@@ -16,6 +16,7 @@ from banderole_protocol.replies import Report
 from banderole_protocol.state import LinkState
 
 from banderole.run.effects import Notify, Ours, PortLost, PortOpened, PulseDtr, Raw, Reopen
+from banderole.run.heat_watch import WARM
 from banderole.run.steps import Procedure, Tripped, Waiting, bounded, send, set_factor
 from banderole.run.trips import Trip
 
@@ -26,7 +27,11 @@ if TYPE_CHECKING:
 PROOF_S: Final = 20.0
 """From the moment the printer took the heat-off: a heater cut off at full power still climbs for some seconds."""
 COMING_DOWN_C: Final = 1.0
-"""A reading may stand this far above the one at the command and count as not risen: sensor noise."""
+"""Sensor noise: a reading may stand this far above the one at the command and count as not risen. What is hot must be seen
+this far below it: a plate that is stuck on climbs by less in three readings."""
+SEEN_S: Final = 15.0
+"""A hot heater that loses so little that it has not come down by then (a thick plate) is held to half of that above; by
+then one that is stuck on has climbed further. What an interlock found too hot is not let off."""
 CLIMBS_C: Final = 10.0
 """What a heater cut off at full power may still climb on a later rung, from the first heat-off on: its dead time at some
 degrees a second (common practice, no source). One that climbs further is stuck on, however steady it reads by then."""
@@ -140,18 +145,21 @@ def _in_line(e: Engine, lift: bool, limit_s: float = PROOF_S) -> Waiting[bool]:
         return False
     if lift:
         e.lift_off_the_part()
-    return (yield from _proof(e, at_command, limit_s))
+    return (yield from _proof(e, at_command, max(limit_s, SEEN_S + 3 * e.printer.thermal.report_s)))
 
 
 def _at_command(e: Engine) -> dict[str, float]:
-    """What the readings may not exceed: those of now, and on a later rung not much more than at the first heat-off.
+    """What the readings may not exceed: those of now. One from before the port was gone is not of now, and is left out."""
+    since, most = e.now - max(FRESH_S, 3 * e.printer.thermal.report_s), _most(e)
+    return {
+        heater: min(most[heater], now) for heater, now in e.watch.measured.items() if e.watch.read_at[heater] >= since
+    }
 
-    A reading from before the port was gone is not of now: the heater may have climbed since.
-    """
-    most = {heater: e.at_heat_off.get(heater, now) + CLIMBS_C for heater, now in e.watch.measured.items()}
-    since = e.now - max(FRESH_S, 3 * e.printer.thermal.report_s)
-    fresh = {heater: now for heater, now in e.watch.measured.items() if e.watch.read_at.get(heater, 0.0) >= since}
-    return {heater: min(fresh.get(heater, limit), limit) for heater, limit in most.items()}
+
+def _most(e: Engine) -> dict[str, float]:
+    """On a later rung: not much more than at the first heat-off."""
+    climbs = {heater: 0.0 if e.watch.too_hot(heater) else CLIMBS_C for heater in e.watch.measured}
+    return {heater: e.at_heat_off.get(heater, now) + climbs[heater] for heater, now in e.watch.measured.items()}
 
 
 def _taken(e: Engine, orders: list[Ours], limit_s: float) -> Waiting[bool]:
@@ -186,7 +194,9 @@ def _proof(e: Engine, at_command: dict[str, float], limit_s: float) -> Waiting[b
         if isinstance(heard, PortLost) or e.window.state is LinkState.BROKEN:
             return False
         if isinstance(heard, Report):
-            if not _is_off(e, at_command):
+            for heater, most in _most(e).items():  # nothing read at the command: the first after it counts
+                at_command.setdefault(heater, min(most, e.watch.measured[heater]))
+            if not _is_off(e, at_command, e.now - began):
                 good = 0
             elif e.now - counted_at >= apart:
                 good, counted_at = good + 1, e.now
@@ -195,14 +205,23 @@ def _proof(e: Engine, at_command: dict[str, float], limit_s: float) -> Waiting[b
     return False
 
 
-def _is_off(e: Engine, at_command: dict[str, float]) -> bool:
+def _is_off(e: Engine, at_command: dict[str, float], seconds: float) -> bool:
     watch = e.watch
     return all(
         (watch.targets.get(heater) or 0.0) == 0.0
         and not watch.power.get(heater)
-        and measured <= at_command.get(heater, measured) + COMING_DOWN_C
+        and measured <= at_command[heater] + _leeway(e, heater, seconds)
         for heater, measured in watch.measured.items()
     )
+
+
+def _leeway(e: Engine, heater: str, seconds: float) -> float:
+    """°C that a reading may stand above the one at the command, so long after it; below 0: so far it must have come down."""
+    if e.watch.too_hot(heater):
+        return -COMING_DOWN_C
+    if e.watch.measured.get(heater, 0.0) <= WARM:
+        return COMING_DOWN_C
+    return -COMING_DOWN_C if seconds < SEEN_S else COMING_DOWN_C / 2.0
 
 
 def _greeted(e: Engine) -> Waiting[bool]:
