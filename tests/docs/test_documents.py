@@ -12,7 +12,7 @@ import pytest
 from banderole.bench.__main__ import main as bench
 from banderole.plan.config import load_printer
 from banderole.plan.schedule import load_schedule
-from banderole.run import decisions, make_safe
+from banderole.run import decisions, make_safe, register
 from banderole.run.state import as_diagram, as_table
 
 with warnings.catch_warnings():
@@ -202,6 +202,7 @@ def test_the_schedules_of_the_readme_are_schedules_and_the_drawing_tells_their_b
 def test_the_state_table_and_its_picture_are_the_codes_own() -> None:
     assert as_table() in DEVELOPERS
     assert decisions.as_table() in DEVELOPERS
+    assert register.as_table() in DEVELOPERS
     assert f"```mermaid\n{as_diagram()}" in DEVELOPERS
 
 
@@ -302,3 +303,13 @@ def test_the_rooms_are_those_of_the_rule_and_the_rule_is_the_documents() -> None
         later = {room for following in steps[number + 1 :] for room in following}
         for room in step:
             assert later == MAY_USE[room] - {"places", "bench", "demo"}
+
+
+def test_no_trip_has_a_name_that_the_register_does_not_know() -> None:
+    named = set()
+    for source in (ROOT / "daemon" / "banderole").rglob("*.py"):
+        for node in ast.walk(ast.parse(source.read_text())):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Trip":
+                named |= {one.value for one in node.args[:1] if isinstance(one, ast.Constant)}
+    assert len(named) > 12
+    assert named <= set(register.BY_ALARM)

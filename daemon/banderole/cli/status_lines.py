@@ -76,6 +76,8 @@ def alarm_line(alarm: dict[str, Any]) -> str:
     first = ", the first cause" if alarm.get("first_out") else ""
     seen = ", acknowledged" if alarm.get("state") == "acknowledged" else ""
     text = f"{grade} {clean(alarm.get('alarm'))}{first}{seen}: {clean(alarm.get('text'))}"
+    if alarm.get("do"):
+        text += f"; {clean(alarm['do'])}"
     if not isinstance(alarm.get("value"), int | float) or not isinstance(alarm.get("limit"), int | float):
         return text
     return f"{text} ({figure(alarm['value'], 'g')}, limit {figure(alarm['limit'], 'g')})"

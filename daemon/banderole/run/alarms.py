@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from banderole.run.register import what_to_do
+
 MOST: Final = 20
 """More than one root cause ever brings; cautions beyond are in the record only."""
 
@@ -30,7 +32,7 @@ class Alarms:
             self._alarms = [one for one in self._alarms if one["alarm"] != alarm][: MOST - 1]
         if len(self._alarms) < MOST:
             self._alarms.append({"alarm": alarm, "grade": grade, "state": "unacknowledged", "first_out": first,
-                                 "value": value, "limit": limit, "text": text})  # fmt: skip
+                                 "value": value, "limit": limit, "text": text, "do": what_to_do(alarm)})  # fmt: skip
 
     def acknowledge(self) -> int:
         """A person has seen all of them. What stands stays, marked so; what came and went is normal again. How many."""

@@ -8,7 +8,7 @@ Theory of operation. The setpoint decides what is watched:
               (heat_overshoot) than the settings say, for longer than they say
 
 and always: readings that a sensor cannot give or that stand still while something should move them (`sensor_checks`),
-and more than the machine is permitted. The alarms and what each means are in `trips.HEATER_ALARMS`.
+and more than the machine is permitted. The alarms and what each means are in `register`.
 
 Pure: no clock, no I/O; `now` is monotonic seconds. That readings come at all is the engine's to watch.
 """

@@ -7,19 +7,6 @@ resets it; a caution is told and recorded.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
-
-HEATER_ALARMS: Final = {
-    "heat_rise": "heating, more than 10 °C to go, and the temperature does not rise as it should",
-    "heat_runaway": "too far below where it should stay: under the setpoint, or fallen back on the way up",
-    "heat_overshoot": "too far above the setpoint, or above where it should be on the way down",
-    "heat_while_off": "the setpoint is 0 and the temperature climbs",
-    "heat_over_limit": "hotter than the machine may ever be set to, by 10 °C",
-    "sensor_impossible": "a reading that no working sensor gives; one is a caution, two in a row trip",
-    "sensor_jump": "a reading that moved faster than a heater can; one is a caution, two in a row trip",
-    "sensor_stuck": "a reading that stands still while power or the expected curve says that it should move",
-}
-"""Every alarm that the interlocks of a heater can give, and what it means. All are trips but where it says caution."""
 
 
 @dataclass(frozen=True, slots=True)
