@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 from banderole.bench import PtyPrinter
+from banderole.cli.say import CAUTION
 from banderole.link import client
 
 from tests.support.serving import AT_REST, START, Served, folders_of
@@ -86,6 +87,7 @@ def test_idle_it_sends_nothing_and_says_so(served: Served, shell: Shell, printer
     served.process.terminate()
     assert served.process.wait(5) == 0
     assert served.complaints() == ""
+    assert served.said().startswith(CAUTION)
 
 
 def test_three_runs_in_a_row_with_the_files_deleted_behind_each_start(

@@ -7,7 +7,7 @@ from typing import Annotated, Final
 
 import typer
 
-from banderole.cli.say import complain, paragraph, say
+from banderole.cli.say import CAUTION, complain, paragraph, say
 
 QUICK: Final = 12.0
 """So many times faster than a printer: a tower of five minutes, with its heating, in less than a minute."""
@@ -28,7 +28,7 @@ def demo(
     """
     from banderole.bench import Manners, PtyPrinter
     from banderole.cli.live import LiveView
-    from banderole.cli.run_command import CAUTION, go, port_of, prepare
+    from banderole.cli.run_command import go, port_of, prepare
     from banderole.cli.safe_command import unproven
     from banderole.cli.survey_command import print_survey
     from banderole.plan.config import BrokerSettings, load_printer

@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from banderole.cli.errors import RefusedHere
-from banderole.cli.say import complain, paragraph
+from banderole.cli.say import CAUTION, complain, paragraph
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -21,11 +21,6 @@ if TYPE_CHECKING:
     from banderole.plan.schedule import Schedule
     from banderole.run.effects import Ended
     from banderole.run.runner import Job, Link
-
-CAUTION = (
-    "Stay with the printer. This is no safety device: the printer's own thermal protection and a smoke alarm come first, "
-    "the mains switch is the last resort. Ventilate; follow the maker's instructions and local codes."
-)
 
 
 def register(app: typer.Typer) -> None:

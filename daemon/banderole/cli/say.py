@@ -5,6 +5,12 @@ from __future__ import annotations
 import os
 import sys
 
+CAUTION = (
+    "Never leave the printer unattended. This is no safety device: the printer's own thermal protection and a smoke alarm "
+    "come first, the mains switch is the last resort. Ventilate; follow the maker's instructions and local codes."
+)
+"""Said before anything can heat, to whoever reads; each of it with its source in README, Safety."""
+
 
 def say(text: str) -> None:
     """One line on stdout, at once. A reader that has gone costs the line, nothing else."""

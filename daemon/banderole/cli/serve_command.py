@@ -49,8 +49,8 @@ def serve(printer: Annotated[str, typer.Option("--printer", help="the printer fi
 
 async def _serve(settings: Printer, output: Output) -> int:
     from banderole.cli.daemon import Daemon
-    from banderole.cli.run_command import CAUTION, port_of
-    from banderole.cli.say import paragraph
+    from banderole.cli.run_command import port_of
+    from banderole.cli.say import CAUTION, paragraph
     from banderole.cli.stage import Signals, outlets_of, signals
     from banderole.cli.status_lines import line_of
     from banderole.link.service import attendant, beside

@@ -16,7 +16,7 @@ import typer
 
 from banderole.cli.control import Json, To, leave_with, named
 from banderole.cli.errors import Unreadable
-from banderole.cli.say import clean
+from banderole.cli.say import CAUTION, clean, complain, paragraph
 from banderole.link import client
 
 TYPE_CHECKING = False
@@ -46,6 +46,8 @@ def start(
     Example: banderole start tower.gcode --schedule nozzle.toml --to bench-a
     """
     name = named(to)
+    if not json and sys.stderr is not None and sys.stderr.isatty():
+        complain(paragraph(CAUTION))  # to a person; a script would take it for an error
     request = {"command": "start", "file": _called(file), "schedule": _called(schedule), "bed_clear": bed_clear}
     with _opened(file, "G-code file") as gcode, _opened(schedule, "schedule file") as steps:
         answer = client.ask(name, request, WITHIN_S, (gcode, steps))
