@@ -155,6 +155,8 @@ class Daemon:
         try:
             ended = await self._carry_out(runner, whole_run.run)
             refused = ended.reason
+            if ended.proven:
+                self._left.proven(runner.run_id)
             self._left.tried()
             if not begin.begun.done():
                 self._rest_now()  # refused: nothing was heated, and nothing of it is left to be seen
@@ -173,7 +175,9 @@ class Daemon:
         ended, self._left.unsafe = None, ""
         try:
             ended = await self._carry_out(runner, procedure)
-            if not ended.proven:
+            if ended.proven:
+                self._left.proven((self._left.run or {}).get("run"))
+            else:
                 self._left.unsafe = ended.reason
         except PortError as why:
             self._left.unsafe = str(why)

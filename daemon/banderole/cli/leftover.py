@@ -25,10 +25,21 @@ class Leftover:
         self.unsafe = ""  # why the last attempt to make safe was not proven
         self._name = name
         self._retry_at = 0.0
+        self._proven: set[str] = set()  # runs after which heat was proven off, whatever the disk still says
 
     async def look(self, beat: Beat) -> None:
-        """What stands on the disk now. In a thread: the disk may stall."""
-        self.run = await attended(asyncio.to_thread(left_unfinished, self._name), beat)
+        """What stands on the disk now. In a thread: the disk may stall.
+
+        A disk that has become read-only keeps the mark of a run for ever: once is enough, for each attempt opens the port,
+        which restarts some boards, and somebody may be printing from the panel by then.
+        """
+        found = await attended(asyncio.to_thread(left_unfinished, self._name), beat)
+        self.run = None if found is not None and found.get("run") in self._proven else found
+
+    def proven(self, run: str | None) -> None:
+        """Heat was proven off after this run, in it or by a make-safe."""
+        if run is not None:
+            self._proven.add(run)
 
     @property
     def prior(self) -> dict[str, float]:
