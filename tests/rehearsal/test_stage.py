@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 from banderole.bench.faults import NAMES
-from banderole.rehearsal import StandIn
+from banderole.plan.config import Printer
+from banderole.rehearsal import StandIn, some_printer
 from banderole.rehearsal.stage import REST_S
 from banderole.run.clockwork import TICK_S
 
@@ -178,3 +179,35 @@ def test_every_fault_of_the_emulated_printer_has_its_end(tmp_path: Path, name: s
         assert ended.proven is (name not in UNPROVEN), ended.reason
         assert (play.stage.marks.latched is not None) is (ended.exit == 5)
         assert play.stage.now < 1800.0
+
+
+def with_shutdown(**firmware: float) -> Printer:
+    plain = some_printer()
+    return plain.model_copy(update={"firmware": plain.firmware.model_copy(update={"inactivity_s": 90.0, **firmware})})
+
+
+def test_the_boards_own_shutdown_is_armed_for_the_run_and_turns_heat_off_where_the_program_is_gone(
+    tmp_path: Path,
+) -> None:
+    with act(tmp_path, printer=with_shutdown()) as play:
+        play.stage.at(HEATED_S, play.stage.crash)
+        assert play.stage.run(play.job) is None
+        assert play.stage.board.machine.nozzle.target > 0.0
+        board = play.stage.board
+        board.advance(board.clock + 100.0)
+        assert (board.machine.nozzle.target, board.machine.bed.target) == (0.0, 0.0)
+
+
+def test_the_boards_own_shutdown_never_acts_in_a_run_and_is_disarmed_at_its_end(tmp_path: Path) -> None:
+    """Not in a hold of eight minutes either: the nudges see to that, on a board that never lets its motors go."""
+    with act(tmp_path, printer=with_shutdown(idle_release_s=0.0), more="\n[[hold_point]]\nbefore_band = 2\n") as play:
+        play.stage.event.append(
+            lambda event: play.stage.command(play.stage.now + 500.0, "resume") if event["kind"] == "held" else None
+        )
+        ended = play.stage.run(play.job)
+        assert ended is not None
+        assert (ended.state, ended.exit) == ("Complete", 0), ended.reason
+        sent = [row["text"] for row in play.rows if row["row"] == "command" and row["text"].startswith("M85")]
+        assert sent == ["M85 S90", "M85 S0"]
+        play.stage.board.advance(play.stage.board.clock + 1000.0)
+        assert play.stage.board.state == "alive"

@@ -206,8 +206,9 @@ def bounded(e: Engine, procedure: Procedure, seconds: float) -> Waiting[bool]:
 
 
 def nudge_if_due(e: Engine, excursion: Excursion | None) -> None:
-    """Long before the board would let its motors go, move a tenth of a millimetre and back."""
-    limit = e.printer.firmware.idle_release_s
+    """Long before the board would let its motors go, or shut itself down, move a tenth of a millimetre and back."""
+    firmware = e.printer.firmware
+    limit = min((s for s in (firmware.idle_release_s, firmware.inactivity_s) if s), default=0.0)
     if excursion is None or not limit or e.now - e.moved_at < limit / 2:
         return
     e.moved_at = e.now
