@@ -115,6 +115,15 @@ def test_the_watchdog_waits_longer_than_anything_of_ours_holds_the_loop_up() -> 
     assert int(unit()["Service"]["TimeoutStartSec"]) >= int(unit()["Service"]["WatchdogSec"])
 
 
+def test_the_driver_of_each_class_of_devices_is_loaded_before() -> None:
+    """systemd.resource-control(5), DeviceAllow=: a class that is not there when the unit starts is not allowed later."""
+    drivers = {"char-ttyUSB": "usbserial", "char-ttyACM": "cdc_acm"}  # Linux, Documentation/usb/usb-serial.rst, acm.rst
+    allowed = {line.partition("=")[2].split()[0] for line in lines(UNIT) if line.startswith("DeviceAllow=")}
+    assert allowed == drivers.keys()
+    for key in ("Wants", "After"):
+        assert {f"modprobe@{drivers[one]}.service" for one in allowed} <= set(unit()["Unit"][key].split())
+
+
 def test_the_start_limit_is_not_outrun_by_a_daemon_that_hangs_each_time() -> None:
     """Ten that hang must fall into one interval, or it would go on for ever (systemd.unit(5), StartLimitIntervalSec=)."""
     start, each = unit()["Unit"], unit()["Service"]

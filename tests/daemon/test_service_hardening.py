@@ -37,9 +37,13 @@ def unit(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def loopback(unit: Path) -> Path:
+    add_loopback(unit)
+    return unit
+
+
+def add_loopback(unit: Path) -> None:
     (unit.parent / f"{UNIT}.d").mkdir()
     (unit.parent / f"{UNIT}.d" / "loopback.conf").write_text((SYSTEMD / "loopback.conf").read_text())
-    return unit
 
 
 def exposure(unit: Path) -> float:
@@ -52,7 +56,10 @@ def exposed(unit: Path) -> set[str]:
     return {one["name"].rstrip("=") for one in found if one["exposure"] is not None}
 
 
-def test_the_manager_finds_nothing_to_say_against_the_unit(unit: Path) -> None:
+@pytest.mark.parametrize("drop_in", [False, True])
+def test_the_manager_finds_nothing_to_say_against_the_unit(unit: Path, drop_in: bool) -> None:
+    if drop_in:
+        add_loopback(unit)
     instance = unit.with_name("banderole@bench-a.service")
     instance.symlink_to(unit)
     for one in (unit, instance):
