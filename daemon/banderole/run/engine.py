@@ -133,6 +133,12 @@ class Engine:
         self._hear(Tick())
         return self._out()
 
+    def stood_still(self, seconds: float, now: float) -> list[Effect]:
+        """This program did not look for so long: what waits to be read is as old as that. Comes before what was received."""
+        self.now = now
+        self._guards.on_waking(self, seconds)
+        return self._out()
+
     def give(self, item: Item | None, now: float) -> list[Effect]:
         """The item that was asked for; None at the end of the file."""
         self.now = now

@@ -58,6 +58,16 @@ class Guards:
                 text = f"no reading of the {silence.heater} for {silence.seconds:.1f} s, though the printer talks"
                 e.trip(Trip("stale", round(silence.seconds, 1), silence.limit, text))
 
+    def on_waking(self, e: Engine, seconds: float) -> None:
+        """This program stood still. What the printer said meanwhile is no fresh reading, however many there are."""
+        oldest = e.window.oldest()
+        if oldest is not None and (self._owed is None or self._owed[0] != oldest.number):
+            self._owed = (oldest.number, e.now - seconds)  # an answer owed since before
+        silence = e.watch.silence(e.now)
+        if silence is not None and e.cause is None and self.hearing(e) is not Hearing.BLIND:
+            text = f"this program stood still for {seconds:.1f} s, and the {silence.heater} was watched by nobody"
+            e.trip(Trip("stale", round(silence.seconds, 1), silence.limit, text))
+
     def _blind_until(self, e: Engine) -> float:
         """Until when the printer may be silent."""
         oldest = e.window.oldest()

@@ -12,7 +12,7 @@ import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, BinaryIO, Final, Protocol
+from typing import Any, BinaryIO, Final, Protocol, TypeVar
 
 from banderole.plan.blocks import blocks_of
 from banderole.plan.config import Printer
@@ -40,10 +40,13 @@ from banderole.run.make_safe import MAINS
 from banderole.run.steps import Procedure
 
 log = logging.getLogger("banderole.run")
+T = TypeVar("T")
 
 LAST_RESORT: Final = b"\nM104 S0\nM140 S0\nM112\n"
 """Without numbers, as no state of ours can be trusted any more: boards take such lines as they come."""
 LAST_RESORT_S: Final = 1.0
+STOOD_STILL_S: Final = 2.0
+"""Between two looks, of which twenty are due each second, two in a rehearsal."""
 CLOSED_S: Final = 0.3
 """Between closing a port and opening it again: the quarter second for which a board must see DTR low (common practice,
 no source), and time for whoever sits behind a terminal to see that nobody has it open."""
@@ -124,6 +127,7 @@ class Runner:
         self._read = 0
         self._opening: asyncio.TimerHandle | None = None
         self._look: asyncio.TimerHandle | None = None
+        self._looked_at = 0.0
 
     # ---- the one task
 
@@ -145,6 +149,7 @@ class Runner:
             self._port.close()
 
     async def _go(self, procedure: Callable[[Engine], Procedure]) -> Ended:
+        self._looked_at = _now()
         self._perform(self.engine.start(_now(), procedure))
         try:
             await self._until_ended()
@@ -187,7 +192,13 @@ class Runner:
 
     def _looked(self) -> list[Effect]:
         self._file_unchanged()
-        return self.engine.tick(_now())
+        return [*self._awake(), *self.engine.tick(_now())]
+
+    def _awake(self) -> list[Effect]:
+        """Each look begins with how long ago the last one was: this program may have been stopped, or its machine asleep."""
+        now = _now()
+        stood_still, self._looked_at = now - self._looked_at, now
+        return self.engine.stood_still(stood_still, now) if stood_still > STOOD_STILL_S else []
 
     def _look_sooner(self) -> None:
         """Where looks are further apart than a tick, and something falls due on the line before the next."""
@@ -244,7 +255,7 @@ class Runner:
 
     def _received(self, data: bytes) -> None:
         if data:
-            self._guarded(lambda: self.engine.receive(data, _now()))
+            self._guarded(lambda: [*self._awake(), *self.engine.receive(data, _now())])
         else:
             self._guarded(lambda: self.engine.port(PortLost("the device is gone"), _now()))
 
@@ -310,8 +321,7 @@ class Runner:
         if self._state != self.engine.state.value:
             self._state = self.engine.state.value
             self.nonce = self._clockwork.token(16)
-            for outlet in self.outlets.state:
-                outlet(self._state)
+            self._hand(self.outlets.state, self._state)
 
     def _one(self, effect: Effect) -> list[Effect]:
         match effect:
@@ -367,9 +377,12 @@ class Runner:
                 file=Path(self.job.name).name, title=self.engine.schedule.title, printer=self.printer.name,
                 blocks_sha256=self.job.survey.digest, blocks=self.job.survey.blocks,
             )  # fmt: skip
-        for outlet in list(self.outlets.event):
+        self._hand(self.outlets.event, event)
+
+    def _hand(self, outlets: list[Callable[[T], None]], said: T) -> None:
+        for outlet in list(outlets):
             try:
-                outlet(event)
+                outlet(said)
             except Exception:
                 if self.engine.cause is None:
                     raise  # a fault of ours, which ends the run
@@ -387,8 +400,7 @@ class Runner:
             "setpoint": dict(watch.targets),
             "power": dict(watch.power),
         }
-        for outlet in self.outlets.thermal:
-            outlet(reading)
+        self._hand(self.outlets.thermal, reading)
 
     # ---- facts for outlets
 
