@@ -6,6 +6,7 @@ where the printer still talks, as a lost link where nothing was heard since. Pur
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 from typing import Final
 
@@ -24,6 +25,8 @@ SAME_TARGET: Final = 0.6
 """°C. Some firmware reports targets in whole degrees."""
 HEATS_BY_ITSELF: Final = ("heat_while_off", "heat_overshoot", "heat_over_limit")
 """What a heater does that is stuck on."""
+LATELY: Final = 3
+"""Readings that tell where a heater is when one may be off by its noise."""
 TALKS_S: Final = 1.0
 """A reply heard so long after the last reading shows that the line itself is alive: an `ok` follows a report at once."""
 
@@ -57,6 +60,7 @@ class HeatWatch:
         self.targets: dict[str, float | None] = {}
         self.power: dict[str, float | None] = {}
         self.read_at: dict[str, float] = {}
+        self._lately = {heater: deque[float](maxlen=LATELY) for heater in HEATERS}
         self.heard_at = 0.0
         self._inside_since: dict[str, tuple[float, float]] = {}  # target, and since when within tolerance of it
         self.last = LastReadings()
@@ -84,6 +88,7 @@ class HeatWatch:
         if target is None:
             target = self._commanded[heater]
         self.measured[heater], self.power[heater] = sensor.measured, power
+        self._lately[heater].append(sensor.measured)
         self.read_at[heater] = now
         interlocks = self._interlocks[heater]
         interlocks.target(target, now)
@@ -108,6 +113,10 @@ class HeatWatch:
         """Seconds within tolerance of its present target without a break, as far as readings show; 0 outside."""
         kept = self._inside_since.get(heater)
         return 0.0 if kept is None else self.read_at[heater] - kept[1]
+
+    def highest_lately(self, heater: str) -> float:
+        """The highest of the last few readings, °C: one alone may be low by its noise. Of a heater that was heard of."""
+        return max(self._lately[heater])
 
     def commanded(self, heater: str, value: float) -> None:
         """A setpoint was sent and taken: what counts where the printer reports no targets."""

@@ -152,8 +152,14 @@ def _at_command(e: Engine) -> dict[str, float]:
     """What the readings may not exceed: those of now. One from before the port was gone is not of now, and is left out."""
     since, most = e.now - max(FRESH_S, 3 * e.printer.thermal.report_s), _most(e)
     return {
-        heater: min(most[heater], now) for heater, now in e.watch.measured.items() if e.watch.read_at[heater] >= since
+        heater: min(most[heater], _now(e, heater)) for heater in e.watch.measured if e.watch.read_at[heater] >= since
     }
+
+
+def _now(e: Engine, heater: str) -> float:
+    """What it reads, °C. A cold one comes down no further: held against a reading low by its noise it would never be off."""
+    measured = e.watch.measured[heater]
+    return measured if measured > WARM else e.watch.highest_lately(heater)
 
 
 def _most(e: Engine) -> dict[str, float]:
