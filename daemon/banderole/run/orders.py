@@ -71,6 +71,8 @@ def _hold(e: Engine, at: str) -> str:
     if e.state is not State.RUNNING and not (e.state is State.RESTARTING and at == "now"):
         after(e.state, Command.HOLD)  # says why not
         raise NotNow(f"hold --at {at} is for a run under way")
+    if e.phase == "ending":
+        raise NotNow("the whole file is carried out, and heat is going off: there is nothing left to hold")
     if at == "now":
         e.hold_now()
         said = "coming to rest"
