@@ -36,6 +36,8 @@ ON: Final = 0.07
 MARKS: Final = ("run_started", "crossing_begun", "setpoint_confirmed", "settled", "crossing_ended", "position_audit",
                 "held", "aborting", "link_resent")  # fmt: skip
 """Events that a moment may be tied to, so that the rare places are hit too."""
+WAITS_S: Final = 500.0
+"""A heater that is slower is not waited for inside the file: a pre-wait of one that is not known ends after 600 s."""
 NOZZLE: Final = 220.0
 AMBIENT: Final = 25.0
 
@@ -47,8 +49,8 @@ def drawn(seed: int) -> Scenario:
     bed = rng.choice((0, 0, 0, 55, 60))
     if any(kind.endswith("-bed") for kind in kinds):
         bed = 60
-    how = _tower(rng, bed)
     heat = _heaters(rng)
+    how = _tower(rng, bed, waits=_lasts(heat) < WAITS_S)
     printer = _printer(rng, how)
     board = _board(rng, printer, heat)
     channels = _channels(rng, bed)
@@ -83,7 +85,7 @@ def _kinds(rng: Random) -> tuple[tuple[str, ...], bool]:
 # ---- the part and the schedule
 
 
-def _tower(rng: Random, bed: int) -> How:
+def _tower(rng: Random, bed: int, waits: bool) -> How:
     shape = rng.choice(("plain", "plain", "spiral", "arcs", "parts"))
     return How(
         relative_e=rng.random() < 0.6,
@@ -92,7 +94,7 @@ def _tower(rng: Random, bed: int) -> How:
         arcs=shape == "arcs",
         spiral=shape == "spiral",
         parts=2 if shape == "parts" else 1,
-        waits=rng.random() < 0.4,
+        waits=waits and rng.random() < 0.5,
         bed=bed,
         inside=_inside(rng) if shape == "plain" else (),
     )
@@ -134,10 +136,10 @@ def _settle(rng: Random, heat: dict[str, float], channels: tuple[tuple[str, floa
 
 def _heaters(rng: Random) -> dict[str, float]:
     return {
-        "tau": rng.choice((60.0, 90.0, 120.0, 180.0, 180.0, 300.0, 625.0)),
+        "tau": rng.choice((60.0, 60.0, 90.0, 90.0, 120.0, 180.0, 300.0, 625.0)),
         "gain": rng.choice((300.0, 375.0, 375.0, 450.0)),
         "band": rng.choice((8.0, 15.0, 15.0)),
-        "dead_time": rng.choice((0.0, 0.0, 0.0, 2.0)),
+        "dead_time": rng.choice((0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 2.0)),
         "noise": rng.choice((0.0, 0.1, 0.1, 0.3, 0.6, 1.0)),
         "resolution": rng.choice((0.0, 0.0, 0.0, 1.0)),
         "draft": rng.choice((0.0, 0.0, 3.0)),
@@ -164,7 +166,7 @@ def _printer(rng: Random, how: How) -> dict[str, Any]:
         "volume": {"x": [0, 220], "y": [0, 220], "z": [0, 250]},
         "limits": {"nozzle": [0, 250], "bed": [0, 110]},
         "aside": {"purge_mm": rng.choice((0.0, 0.0, 4.0)), "retract": rng.choice((2.0, 2.0, 0.0))},
-        "thermal": {"report_s": rng.choice((1.0, 1.0, 1.0, 0.5, 2.0))},
+        "thermal": {"report_s": rng.choice((1.0, 1.0, 1.0, 1.0, 1.0, 0.5, 2.0))},
         "hold": {"nozzle_off_after_s": 120.0, "bed_off_after_s": 400.0},
         "restore": {"advance": 0.0, "retract": 3.0},
     }
@@ -203,6 +205,7 @@ def _board(rng: Random, printer: dict[str, Any], heat: dict[str, float]) -> tupl
         "fan_synced": yes,
         "home_s": rng.choice((3.0, 8.0)),
         "person_s": 6.0,
+        "wait_window": 1.0 + 4.0 * heat["noise"] + heat["resolution"],  # boards take many samples for one
         "tools": rng.choice((1, 1, 1, 2)),
         "cold_below": 150.0,
         "bed.tau": heat["bed_tau"],
@@ -300,8 +303,30 @@ def _crash_at_write(rng: Random, lasts: float) -> list[Happening]:
     return [Happening("crash_at_write", Moment(at_s=0.0), (rng.randint(1, 260), rng.random() < 0.5))]
 
 
+def _broker(rng: Random, lasts: float) -> list[Happening]:
+    seconds = (rng.choice((1.0, 20.0, 60.0)),)
+    return [Happening(rng.choice(("broker_drops", "broker_hangs")), _moment(rng, lasts), seconds) for _ in range(3)]
+
+
+def _flood(rng: Random, lasts: float) -> list[Happening]:
+    words = (0.001, rng.choice((200, 1000)), rng.choice(("abort", "stop", "hold")))
+    return [Happening("flood", _moment(rng, lasts), words)]
+
+
+def _journal(rng: Random, lasts: float) -> list[Happening]:
+    why = rng.choice(("database or disk is full", "attempt to write a readonly database", "disk I/O error"))
+    return [
+        Happening("journal_stalls", _moment(rng, lasts), (rng.choice((2.0, 20.0, 60.0)),)),
+        Happening("journal_refuses", _moment(rng, lasts), (why, rng.choice((5.0, 40.0)))),
+    ]
+
+
 _MAKERS: Final[dict[str, Callable[[Random, float], list[Happening]]]] = {
     "silence": _silence,
+    "broker": _broker,
+    "flood": _flood,
+    "replay": _once("replay"),
+    "journal": _journal,
     "hold": _command("hold"),
     "hold_layer": _hold_at("layer"),
     "hold_band": _hold_at("band:3"),

@@ -15,6 +15,7 @@ import math
 from collections.abc import Callable, Iterator
 from typing import Any, Final
 
+from tests.scenarios import expectations, record, wire
 from tests.scenarios.play import REST_AFTER_S, Outcome
 from tests.scenarios.truth import HEAT_OFF, HEATS, Truth, slack
 from tests.support.judge import CLEAR_MM, SAME_MM, deposits
@@ -294,5 +295,7 @@ def numbered(outcome: Outcome, truth: Truth) -> Iterator[str]:
 
 
 CHECKS: Final[tuple[Check, ...]] = (
-    unmodified, same_part, right_band, ends, heat_is_off, heat_stays_off, factors_put_back, bounded, numbered,
+    unmodified, same_part, right_band, wire.waits_for_the_soak, wire.rests_while_held, wire.never_cold, wire.proven,
+    wire.settled, ends, heat_is_off, heat_stays_off, factors_put_back, bounded, numbered, record.obeys_the_table, record.told,
+    record.honest, record.outlets_lose_nothing, expectations.as_expected,
 )  # fmt: skip

@@ -157,4 +157,5 @@ class Line:
 def ends_the_task(loop: asyncio.AbstractEventLoop) -> None:
     """The run's own task is cancelled, as by a fault in what started it."""
     for task in asyncio.all_tasks(loop):
-        task.cancel()
+        if task.get_coro().__qualname__ == "Runner.run":  # type: ignore[union-attr]
+            task.cancel()

@@ -63,6 +63,7 @@ class Outcome:
     ended: list[Ended | None] = field(default_factory=list)
     """Of the run, then of each making safe; None where it was killed."""
     status: dict[str, Any] = field(default_factory=dict)
+    states: list[str] = field(default_factory=list)
     answers: list[tuple[str, str, dict[str, Any]]] = field(default_factory=list)
     """Command, state it met, answer."""
     happened: Counter[str] = field(default_factory=Counter)
@@ -107,10 +108,13 @@ class KeptStage(Stage):
     """A stage that remembers who ran on it."""
 
     ran: list[Runner]
+    states: list[str]
 
     def _hire(self, job: Job | None) -> Runner:
         runner = super()._hire(job)
         self.ran.append(runner)
+        self.states.append(runner.engine.state.value)
+        runner.outlets.state.append(self.states.append)
         return runner
 
 
@@ -125,7 +129,7 @@ class Play:
         manners = Manners.from_settings(scenario.board)
         self.outcome = outcome = Outcome(scenario, commands, manners, job=self.job)
         self.stage = stage = KeptStage(self.printer, manners, seed=scenario.seed, on_record=outcome.rows.append)
-        stage.ran = outcome.ran
+        stage.ran, stage.states = outcome.ran, outcome.states
         self.line = line = Line(stage.loop, stage.port, scenario.line, scenario.seed)
         stage.port = line  # type: ignore[assignment]
         outcome.line, outcome.stage = line, stage
@@ -255,6 +259,30 @@ class Play:
 
     def _silence(self, seconds: float) -> None:
         self.line.silent_until = self.stage.now + seconds
+
+    def _broker_drops(self, seconds: float) -> None:
+        if self.outlets.network is not None:
+            self.outlets.network.drop(seconds)
+
+    def _broker_hangs(self, seconds: float) -> None:
+        if self.outlets.network is not None:
+            self.outlets.network.hang(seconds)
+
+    def _flood(self, each_s: float, count: int, last: str) -> None:
+        if self.outlets.network is not None:
+            self.outlets.network.flood(each_s, count, last)
+
+    def _replay(self) -> None:
+        if self.outlets.network is not None:
+            self.outlets.network.replay()
+
+    def _journal_stalls(self, seconds: float) -> None:
+        if self.outlets.shelf is not None:
+            self.outlets.shelf.stall(seconds)
+
+    def _journal_refuses(self, why: str, seconds: float) -> None:
+        if self.outlets.shelf is not None:
+            self.outlets.shelf.refuse(why, seconds)
 
     def _crash(self) -> None:
         self.line.dead = True
