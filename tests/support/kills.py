@@ -142,19 +142,22 @@ def last(blocks: list[str], code: str) -> str | None:
     return next((block for block in reversed(blocks) if block.startswith(f"{code} S")), None)
 
 
-def marked(shell: Shell, left: list[Left], began: str) -> None:
-    """The killed runs stand as Aborted, if they had not ended; and were marked so before the next one began."""
+def marked(shell: Shell, left: list[Left], began: str, ended: tuple[int, ...] = ()) -> None:
+    """The killed runs stand as Aborted, if they had not ended; and were marked so before the next one began.
+
+    `ended`: exit codes that a run may have, since it had been told to end before it was killed.
+    """
     folder = shell.state("journal.sqlite").parent
     assert sound(folder)
     assert not list(folder.glob("*corrupt*"))
     for one in left:
         query = "SELECT state, ended, reason, exit FROM runs WHERE id = ?"
-        state, ended, reason, code = rows(folder, query, one.run)[0]
-        assert ended is not None
-        assert ended <= began
+        state, ended_at, reason, code = rows(folder, query, one.run)[0]
+        assert ended_at is not None, f"{one.run} has no end"
+        assert ended_at <= began
         assert state == ("Complete" if one.state == "Complete" else "Aborted")
-        if state == "Aborted":
-            assert code is None
+        if state == "Aborted" and code not in ended:
+            assert code is None, f"{one.run} ended with {code}"
             begun = {
                 "Idle": (NEVER_BEGAN,),
                 "Aborted": (NEVER_BEGAN, NEVER_ENDED),

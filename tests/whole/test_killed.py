@@ -1,6 +1,6 @@
 """Killed anywhere (fault P1): the next start makes safe first, puts values back, marks the run Aborted; the journal is sound.
 
-Many more at once: `python tests/benchmarks/kill_runs.py`.
+Many more at once: `python -m tests.benchmarks.kill_runs`.
 """
 
 from random import Random
