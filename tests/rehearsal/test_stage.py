@@ -143,6 +143,26 @@ def test_a_crash_leaves_the_board_alone_and_the_next_start_makes_it_safe(tmp_pat
         play.verdict(whole=False).same_part()
 
 
+def test_killed_while_it_homes_for_long_it_is_made_safe_as_soon_as_it_listens(tmp_path: Path) -> None:
+    """The board reads nothing meanwhile, says nothing by itself, and no restart helps it; that is said."""
+    deaf = ("home_s=30", "restart_on_open=false", "auto_report=false", "dtr_resets=false")
+    with act(tmp_path, settings=deaf) as play:
+        play.stage.at(6.0, play.stage.crash)
+        assert play.stage.run(play.job) is None
+        board = play.stage.board
+        assert board.log.commands[-1].text == "G28"
+        assert board.machine.nozzle.target > 0.0
+        heard = len(play.events)
+        ended = play.stage.make_safe()
+        assert ended is not None
+        assert (ended.exit, ended.proven) == (0, True), ended.reason
+        assert any("homing or probing" in event.get("text", "") for event in play.events[heard:])
+        homed = next(move.end for move in board.log.moves if move.kind == "home")
+        off = next(row.at for row in board.log.setpoints if row.channel == "nozzle" and row.at > homed)
+        assert off - homed < 1.0
+        assert "M112" not in [line.raw for line in board.log.lines]
+
+
 @pytest.mark.parametrize(
     ("more", "patience_s", "word", "code"),
     [

@@ -14,6 +14,7 @@ from banderole import __version__
 from banderole.cli.journaling import Kept as Kept
 from banderole.cli.journaling import journaled
 from banderole.link.host import Host, HostWatch
+from banderole.cli.say import complain
 from banderole.link.local_socket import Answer, LocalServer
 from banderole.link.service import Beat, Rounds, unheard
 from banderole.places import state_folders
@@ -104,9 +105,16 @@ async def make_safe(printer: Printer, port: Link, prior: dict[str, float]) -> tu
     """Heat off and proven on a printer that no run holds; `prior` is put back. Also what was measured last, °C."""
     runner = Runner(printer, Schedule.empty(), None, port, Kept(printer.name))
     runner.engine.prior = prior
+    runner.outlets.event.append(_complain_of_cautions)
     async with signals(Signals(runner.command, runner.leave)), journaled(runner):
         ended = await runner.run(whole_run.make_safe_only)
     return ended, dict(runner.engine.watch.measured)
+
+
+def _complain_of_cautions(event: dict[str, Any]) -> None:
+    """Why it takes so long. Aside: a terminal that is stopped must not hold a heat-off up."""
+    if event["kind"] == "caution":
+        asyncio.get_running_loop().run_in_executor(None, complain, event["text"])
 
 
 class Teller:

@@ -17,7 +17,7 @@ from banderole.plan.itinerary import (
 from banderole.run import crossing
 from banderole.run.effects import Given, Unfinished
 from banderole.run.guards import too_cold
-from banderole.run.make_safe import Cause, fan_off, heat_off_in_order, make_safe, put_back
+from banderole.run.make_safe import DEAF_S, Cause, fan_off, heat_off_in_order, make_safe, put_back
 from banderole.run.start_proof import start_proof
 from banderole.run.state import State, completed
 from banderole.run.steps import Procedure, RefusedAtStart, Tripped, Waiting, ask_factor, drain, send
@@ -32,16 +32,23 @@ BANNER_S: Final = 2.0
 GREET_EVERY_S: Final = 1.0
 ANSWER_WITHIN_S: Final = 15.0
 """From opening the port: slow boards boot for ten seconds (common practice, no source)."""
+DEAF: Final = (
+    "the printer does not answer: it may be homing or probing, and reads nothing until that is over; heat goes off as soon as "
+    "it listens again"
+)
 FIRST_READING_S: Final = 10.0
 FACTORS: Final = ("flow", "feed", "advance", "retract")
 
 
 def greeting(e: Engine) -> Procedure:
     """Until somebody answers properly nothing but M110 and M115 is sent: it may be another device."""
-    opened = e.now
+    opened, told = e.now, False
     while e.now - opened < BANNER_S and not e.restarted_while_starting:
         yield
     while e.now - opened < ANSWER_WITHIN_S:
+        if e.cause is not None and not told and e.now - opened > DEAF_S:
+            told = True
+            e.caution("queued", DEAF)
         e.restarted_while_starting = False
         e.greet()
         again = e.now + GREET_EVERY_S
@@ -233,6 +240,7 @@ def make_safe_only(e: Engine) -> Procedure:
     try:
         yield from greeting(e)
     except RefusedAtStart:
+        e.polling = True  # it may listen again: the proof lives on readings
         proven = yield from make_safe(e, Cause(5, "make-safe", deaf=True))
     else:
         e.polling = True
