@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import subprocess
+import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,6 +19,15 @@ from banderole.record.runs import JournalUnreadable, NoSuchRun, all_runs, diary,
 from tests.support.journals import Told, band, reading
 from tests.support.shell import Shell
 
+KILLED_IN_THE_MAKING = """
+import os, sqlite3, sys
+connection = sqlite3.connect(sys.argv[1], isolation_level=None)
+for statement in ("PRAGMA cache_size = 1", "PRAGMA cache_spill = 1", "BEGIN IMMEDIATE", "CREATE TABLE t (x)"):
+    connection.execute(statement)
+for _ in range(50):
+    connection.execute("INSERT INTO t VALUES (randomblob(900))")
+os.kill(os.getpid(), 9)
+"""
 EARLY, LATE, OTHER = "20261124-201500-9ac1", "20261125-081500-3f2a", "20261125-090000-77b0"
 
 
@@ -275,3 +286,16 @@ def test_what_no_journal_of_ours_holds_is_refused(state: Path) -> None:
     other.close()
     with pytest.raises(JournalUnreadable):
         all_runs()
+
+
+def test_a_journal_whose_writer_was_killed_while_he_made_it_holds_nothing_and_is_no_fault(state: Path) -> None:
+    """Readers may not roll it back; the next writer does."""
+    path = state / "bench-a" / "journal.sqlite"
+    path.parent.mkdir(parents=True)
+    subprocess.run([sys.executable, "-c", KILLED_IN_THE_MAKING, str(path)], check=False)
+    assert Path(f"{path}-journal").stat().st_size > 0
+    assert all_runs() == []
+    made = journal(state, "bench-a")
+    Told(made, EARLY).start()
+    assert made.close()
+    assert [run.run for run in all_runs()] == [EARLY]

@@ -18,7 +18,7 @@ from banderole.record.recorder import NEVER_BEGAN, NEVER_ENDED
 from tests.support.journals import rows, sound
 from tests.support.shell import NAME, Run, Shell, board, executed
 
-LONGEST_S = 5.0
+LONGEST_S = 5.5
 """From the start of the process to its end, on a quiet machine: moments are drawn from a little more than a whole run."""
 SECOND_S = 3.0
 """From the start of a process until it has made safe and begins its own run."""
@@ -55,14 +55,20 @@ def shop() -> Iterator[tuple[Shell, PtyPrinter]]:
             shell.end()
 
 
-def kill_once(chance: Random, least: float = 0.0, most: float = LONGEST_S, twice: bool = False) -> Killed:
+def kill_once(
+    chance: Random, least: float = 0.0, most: float = LONGEST_S, twice: bool = False, printing: bool = False
+) -> Killed:
     """One run killed within these seconds of its life, and the next start held to what it owes. Raises AssertionError.
 
-    `twice`: the next start is killed as well, mostly while it makes safe, and the one after it owes the same.
+    `printing`: they count from when it lays down its first band. `twice`: the next start is killed as well, mostly while it
+    makes safe, and the one after it owes the same.
     """
     with shop() as (shell, printer):
         moment = chance.uniform(least, most)
-        killed(shell.run(), moment)
+        run = shell.run()
+        if printing:
+            run.wait_for("crossing_ended", band=1)
+        killed(run, moment)
         if twice:
             killed(shell.run("--bed-clear"), chance.uniform(0.0, SECOND_S))
         left = readable(shell)

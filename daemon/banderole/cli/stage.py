@@ -13,8 +13,8 @@ from typing import Any, Final, Protocol
 from banderole import __version__
 from banderole.cli.journaling import Kept as Kept
 from banderole.cli.journaling import journaled
-from banderole.link.host import Host, HostWatch
 from banderole.cli.say import complain
+from banderole.link.host import Host, HostWatch
 from banderole.link.local_socket import Answer, LocalServer
 from banderole.link.service import Beat, Rounds, unheard
 from banderole.places import state_folders

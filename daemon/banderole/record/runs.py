@@ -183,6 +183,9 @@ def _ask(path: Path, query: str, *values: Any) -> list[tuple[Any, ...]]:
     except NewerJournal as why:
         raise JournalUnreadable(f"{path}: {why}") from why
     except sqlite3.Error as why:
+        # A rollback journal is there only until the file has become one with a write-ahead log: killed before its first row.
+        if getattr(why, "sqlite_errorcode", None) == sqlite3.SQLITE_READONLY_ROLLBACK:
+            return []
         raise JournalUnreadable(
             f"{path}: the journal cannot be read ({why}): the next run sets it aside if it is corrupt"
         ) from why
