@@ -123,22 +123,6 @@ def leave_a_run(shell: Shell) -> None:
     shell.state("unfinished.json").write_text(json.dumps({"run": "20260101-000000-aaaa", "prior": {}}))
 
 
-def test_ready_alive_and_stopping_in_order(watched: Watched, shell: Shell) -> None:
-    write(shell, more=NOBODY)
-    watched.begin()
-    watched.ready()
-    assert shell.do("status", "--to", NAME).code == 0, "the local socket listens"
-    watched.is_fed()
-    watched.hears("STATUS", "Idle, waiting for a run to be handed over")
-    assert watched.process is not None
-    watched.process.terminate()
-    assert watched.process.wait(PATIENCE_S) == 0
-    lines = watched.manager.heard()
-    assert lines.count("READY=1") == 1
-    assert lines.count("STOPPING=1") == 1
-    assert lines.index("READY=1") < lines.index("WATCHDOG=1") < lines.index("STOPPING=1")
-
-
 @pytest.mark.parametrize("task", ["daemon", "local socket", "broker"])
 def test_a_task_that_is_stuck_is_noticed_and_named(watched: Watched, shell: Shell, task: str) -> None:
     write(shell, more=NOBODY)
@@ -202,17 +186,6 @@ def test_a_printer_that_cannot_be_made_safe_is_told_and_holds_nothing_up(watched
     assert watched.process.wait(PATIENCE_S) == 5, "not proven: the unit is to be failed"
 
 
-def test_ready_comes_after_what_was_left_was_made_safe(watched: Watched, shell: Shell, printer: PtyPrinter) -> None:
-    write(shell, port=str(shell.folder / "port"))
-    leave_a_run(shell)
-    watched.begin()
-    watched.ready()
-    assert any(line.startswith("M104 S0") for line in blocks(printer))
-    assert not shell.state("unfinished.json").exists()
-    assert watched.manager.heard("EXTEND_TIMEOUT_USEC"), "the start took longer than a round"
-    assert "WATCHDOG=1" not in watched.manager.heard()[: watched.manager.heard().index("READY=1")]
-
-
 def test_a_disk_that_stalls_is_waited_for_and_the_start_is_given_longer(watched: Watched, shell: Shell) -> None:
     """A pipe in the place of a mark: whoever reads it hangs, as on a disk that does not answer."""
     write(shell)
@@ -227,3 +200,24 @@ def test_a_disk_that_stalls_is_waited_for_and_the_start_is_given_longer(watched:
         pipe.write("{}")
     watched.ready()
     watched.is_fed()
+
+
+def test_ready_alive_and_stopping_in_order(watched: Watched, shell: Shell, printer: PtyPrinter) -> None:
+    """And ready only after what was left was made safe."""
+    write(shell, port=str(shell.folder / "port"), more=NOBODY)
+    leave_a_run(shell)
+    watched.begin()
+    watched.ready()
+    assert any(line.startswith("M104 S0") for line in blocks(printer))
+    assert not shell.state("unfinished.json").exists()
+    assert watched.manager.heard("EXTEND_TIMEOUT_USEC"), "the start took longer than a round"
+    assert shell.do("status", "--to", NAME).code == 0, "the local socket listens"
+    watched.is_fed()
+    watched.hears("STATUS", "heat is off, and was seen to be")
+    assert watched.process is not None
+    watched.process.terminate()
+    assert watched.process.wait(PATIENCE_S) == 0
+    lines = watched.manager.heard()
+    assert lines.count("READY=1") == 1
+    assert lines.count("STOPPING=1") == 1
+    assert lines.index("READY=1") < lines.index("WATCHDOG=1") < lines.index("STOPPING=1")
