@@ -8,7 +8,8 @@ motions of some milliseconds). At a random moment the nozzle's sensor breaks: th
 line end of `M104 S0` has been read from it; and when the board, behind what stood on the wire before it, carries it out.
 The board's own lateness counts against us. Exits 1 where p99 is above `--most` ms, or a trial has no heat-off.
 
-`--watched` puts what hangs on a run beside it: a broker (Mosquitto) and somebody who looks on.
+`--watched` puts what hangs on a run beside it: a broker (Mosquitto) and somebody who looks on. `--slow` has motions of 3 to 12 s
+instead: how long a heat-off waits in the printer then is bounded by what it has been sent (`ahead_s`) and what its planner holds.
 """
 
 from __future__ import annotations
@@ -39,20 +40,28 @@ FAULTS: Final = ("T1", "T1b")
 """The sensor open, or short."""
 MOVES: Final = 30_000
 """Half a minute at that rate: longer than any trial."""
-STREAMS_AFTER: Final = 300
-"""Commands until the line is in its stride."""
 BREAKS_WITHIN_S: Final = 2.0
-GIVEN_UP_S: Final = 30.0
+SLOW_WITHIN_S: Final = 24.0
+GIVEN_UP_S: Final = 60.0
 HEAT_OFF: Final = re.compile(rb"N\d+ M104 S0\*\d+\n")
 READING: Final = re.compile(rb"T:(-?\d+\.?\d*)")
 POSSIBLE: Final = (-20.0, 270.0)
 """°C; the printer file's limit is 250, and 20 above it no working sensor reads."""
 
 
+@dataclass(frozen=True)
+class Way:
+    """What is streamed, and when the sensor breaks: within so many s after so many commands, the line in its stride."""
+
+    gcode: str
+    after: int
+    within_s: float
+
+
 class Board(PtyPrinter):
     """The emulated board, with the moments at which bytes crossed the terminal, monotonic s."""
 
-    def __init__(self, link: Path, chance: Random) -> None:
+    def __init__(self, link: Path, chance: Random, way: Way) -> None:
         super().__init__(Manners.from_settings([*BOARD, f"seed={chance.randrange(1 << 30)}"]), link=link)
         self.process: Popen[bytes] | None = None
         self.looks_on: Callable[[], object] | None = None  # begins as soon as the line is full
@@ -60,7 +69,8 @@ class Board(PtyPrinter):
         self.decided_at = self.off_at = self.done_at = 0.0
         self.rate = 0.0  # commands a second, from the stream's beginning to the break
         self._fault = chance.choice(FAULTS)
-        self._wait_s = chance.uniform(0.0, BREAKS_WITHIN_S)
+        self._wait_s = chance.uniform(0.0, way.within_s)
+        self._after = way.after
         self._streams_at = 0.0
         self._broken = False
         self._impossible = 0
@@ -71,14 +81,14 @@ class Board(PtyPrinter):
     def _work(self) -> float | None:
         until = super()._work()
         now, executed = time.monotonic(), self.printer.log.executed
-        if not self._streams_at and executed > STREAMS_AFTER:
+        if not self._streams_at and executed > self._after:
             self._streams_at = now
             if self.looks_on is not None:
                 self.looks_on()
         if self._streams_at and not self._broken and now > self._streams_at + self._wait_s:
             self._broken = True
-            self.rate = (executed - STREAMS_AFTER) / (now - self._streams_at)
-            self.printer.befall(f"{self._fault}@1")
+            self.rate = (executed - self._after) / (now - self._streams_at)
+            self.printer.befall(f"{self._fault}@0s")
         if self.off_at and not self.done_at and self._done():
             self.done_at = now
             self.stop()
@@ -120,6 +130,16 @@ def tower(moves: int = MOVES) -> str:
     return "\n".join([*lines, "M104 S0", ""])
 
 
+def slow_tower(sides: int = 40) -> str:
+    """Motions of 3 and of 12 s."""
+    corners = ((130, 100), (130, 130), (100, 130), (100, 100))
+    lines = ["G21", "G90", "M83", "M104 S200", "G28", "G92 E0", "G0 Z0.3 F600"]
+    for n in range(sides):
+        x, y = corners[n % 4]
+        lines.append(f"G1 X{x} Y{y} E1 F{600 if n // 4 % 2 else 150}")
+    return "\n".join([*lines, "M104 S0", ""])
+
+
 @dataclass(frozen=True)
 class Trial:
     """ms from the deciding reading to the bytes, and to the board's carrying them out; commands a second before it."""
@@ -129,9 +149,9 @@ class Trial:
     rate: float
 
 
-def tried(shell: Shell, seed: str, watched: bool) -> Trial | str:
+def tried(shell: Shell, seed: str, way: Way, watched: bool) -> Trial | str:
     """One run; what was measured, or why nothing could be."""
-    board = Board(shell.folder / "port", Random(seed))
+    board = Board(shell.folder / "port", Random(seed), way)
     run = shell.run("--bed-clear")
     board.process = run.process
     board.looks_on = (lambda: shell.start("watch", "--to", NAME, "--json")) if watched else None
@@ -167,7 +187,8 @@ async def trials(asked: argparse.Namespace) -> int:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="bl-")))
         shell = Shell(folder)
         stack.callback(shell.end)
-        shell.write(port=str(folder / "port"), gcode=tower())
+        way = Way(slow_tower(), 40, SLOW_WITHIN_S) if asked.slow else Way(tower(), 300, BREAKS_WITHIN_S)
+        shell.write(port=str(folder / "port"), gcode=way.gcode)
         printer = folder / "printer.toml"
         text = printer.read_text().replace("[serial]\n", f"[serial]\n{LINE}").replace("report_s = 0.1", "report_s = 1")
         if asked.watched:
@@ -178,7 +199,7 @@ async def trials(asked: argparse.Namespace) -> int:
         found: list[Trial] = []
         failed = 0
         for number in range(asked.times):
-            one = tried(shell, f"{asked.seed} {number}", asked.watched)
+            one = tried(shell, f"{asked.seed} {number}", way, asked.watched)
             if isinstance(one, str):
                 failed += 1
                 print(f"trial {asked.seed} {number}: {one}", flush=True)
@@ -204,6 +225,7 @@ def main() -> int:
     parser.add_argument("--seed", default="trip")
     parser.add_argument("--most", type=float, default=50.0, help="ms that p99 may be")
     parser.add_argument("--watched", action="store_true", help="with a broker and somebody who looks on")
+    parser.add_argument("--slow", action="store_true", help="motions of seconds, not a full line")
     return asyncio.run(trials(parser.parse_args()))
 
 

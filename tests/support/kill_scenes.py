@@ -167,7 +167,8 @@ def _judged(scene: Scene, shell: Shell, printer: PtyPrinter, served: bool, resta
         until(lambda: not shell.state("unfinished.json").exists(), PATIENCE_S, "the mark's end")
         until(lambda: (_status() or {}).get("state") in ("Idle", "Aborted"), PATIENCE_S, f"rest: {_status()}")
         began = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        left = [one for one in left if one.state != "Idle"]  # nothing was done for it, and nothing is owed to it
+        # Nothing was owed to one that had not begun, or had ended but for its last row: the next run marks it.
+        left = [one for one in left if one.state not in ("Idle", "Complete")]
     else:
         began = again.wait_for("run_started", PATIENCE_S)["at"]
     again.process.send_signal(signal.SIGTERM)
