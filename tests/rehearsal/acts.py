@@ -87,13 +87,16 @@ def act(
     rest_s: float = REST_S,
     printer: Printer | None = None,
     text: str | None = None,
+    data: bytes | None = None,
     plan: str | None = None,
     **settle: object,
 ) -> Iterator[Act]:
-    """`text`, `plan`: another file, another schedule, as they stand."""
+    """`text` or `data`, `plan`: another file, another schedule, as they stand."""
     file, wanted = write(folder, how, more, **settle)
     if text is not None:
         file.write_text(text)
+    if data is not None:
+        file.write_bytes(data)
     if plan is not None:
         wanted.write_text(plan)
     printer = printer or some_printer()
