@@ -18,6 +18,7 @@ pytestmark = pytest.mark.slow
 TO = ("--to", NAME)
 
 
+@pytest.mark.fault("P6", on="terminal")
 def test_a_run_goes_to_its_end_with_heat_off_and_a_record_though_its_terminal_is_closed(
     shell: Shell, printer: PtyPrinter
 ) -> None:
@@ -150,6 +151,7 @@ def test_a_run_under_way_refuses_a_second_one_and_obeys_make_safe(shell: Shell, 
     assert run.end(2) == 4, "it is told when it is proven, not before"
 
 
+@pytest.mark.fault("P6", on="terminal")
 def test_a_stdout_that_nobody_reads_does_not_stall_a_run(shell: Shell, printer: PtyPrinter) -> None:
     reader, writer = os.pipe()
     fcntl.fcntl(writer, fcntl.F_SETPIPE_SZ, 4096)
@@ -164,6 +166,7 @@ def test_a_stdout_that_nobody_reads_does_not_stall_a_run(shell: Shell, printer: 
     assert "M112" not in executed(printer)
 
 
+@pytest.mark.fault("P6", on="terminal")
 def test_a_run_started_without_a_stdout_goes_to_its_end(shell: Shell, printer: PtyPrinter) -> None:
     run = subprocess.run(
         ["sh", "-c", 'exec "$@" >&-', "sh", *COMMAND, *RUN], cwd=shell.folder, env=shell.environment,

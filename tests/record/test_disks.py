@@ -81,6 +81,7 @@ def longest_gap(printer: PtyPrinter) -> float:
     return max(later - earlier for earlier, later in pairwise(at[5:]))
 
 
+@pytest.mark.fault("D2", on="terminal")
 def test_a_full_disk(shell: Shell, printer: PtyPrinter) -> None:
     """Room for three pages of four kilobytes: less than a journal wants, and just enough for the marks."""
     words = in_a_mount_of_its_own(shell, 'mount -t tmpfs -o size=12k none "$folder"')
@@ -90,6 +91,7 @@ def test_a_full_disk(shell: Shell, printer: PtyPrinter) -> None:
     assert longest_gap(printer) < GAP_S
 
 
+@pytest.mark.fault("D2", on="terminal")
 def test_a_read_only_disk(shell: Shell, printer: PtyPrinter) -> None:
     words = in_a_mount_of_its_own(shell, 'mount --bind "$folder" "$folder" && mount -o remount,bind,ro "$folder"')
     events = carried_out(shell, [*words, *COMMAND])
@@ -98,6 +100,7 @@ def test_a_read_only_disk(shell: Shell, printer: PtyPrinter) -> None:
     assert longest_gap(printer) < GAP_S
 
 
+@pytest.mark.fault("D1", on="terminal")
 def test_a_disk_that_stalls_at_every_sync(shell: Shell, printer: PtyPrinter) -> None:
     events = carried_out(shell, [sys.executable, "-c", STALLED])
     assert longest_gap(printer) < GAP_S

@@ -80,6 +80,7 @@ def lost_or_unsound(calls: list[Call], chance: Random, folder: Path) -> str:
     return ""
 
 
+@pytest.mark.fault("D1", on="simulation")
 def test_what_was_acknowledged_outlives_a_power_cut(tmp_path: Path) -> None:
     calls = calls_of(tmp_path, "FULL")
     assert sum(call.what == "say" for call in calls) == 80

@@ -123,6 +123,7 @@ def test_at_a_trip_heat_off_is_written_before_anybody_is_told(tmp_path: Path, mo
         assert before == [True]
 
 
+@pytest.mark.fault("P1", on="simulation")
 @pytest.mark.parametrize("moment", [30.0, HEATED_S, HEATED_S + 20.03])
 def test_a_crash_leaves_the_board_alone_and_the_next_start_makes_it_safe(tmp_path: Path, moment: float) -> None:
     with act(tmp_path) as play:

@@ -17,7 +17,7 @@ from typing import Any
 from banderole.bench import EmulatedPrinter, Manners, Move
 
 INSERTED = re.compile(
-    r"M105|M110 N\d+|M11[45]|M155 S\d+|M400|M85 S\d+|M104 (T\d )?S[\d.]+( T\d)?|M140 S[\d.]+|M106 S[\d.]+|M107|"
+    r"M105|M110 N\d+|M11[45]|M155 S\d+|M400|M85 S\d+|M104 (T\d )?S[\d.]+( T\d)?|M140 S[\d.]+|M141 S0|M106 S[\d.]+|M107|"
     r"M22[01]( S[\d.]+)?|M900( K[\d.]+)?|M207( S[\d.]+)?|G1( [XYZEF]-?[\d.]+)+|G92 E-?[\d.]+|G1[01]|M112|M108"
 )
 """All that a run may put between the blocks of a file: nothing that homes, changes a mode, or waits inside the printer."""

@@ -27,6 +27,13 @@ STARTS_WITHIN_S = 10.0
 PATIENCE_S = 300.0
 """For a case that waits for its turn among others."""
 LOOK_S = 0.005
+MAIN = "banderole.cli.main"
+BEGINS = f"""
+import sys
+from {MAIN} import main
+sys.argv[0] = "banderole"
+main()
+"""
 
 PRINTER = """name = "{name}"
 [serial]
@@ -168,13 +175,18 @@ class Place:
             made.stdout.close()
 
     @contextmanager
-    def run(self, *more: str, printer: str = "printer.toml", out: str = "out") -> Iterator[Run]:
-        """`banderole run` in a process of its own, with --json. `out`: the file for what it says."""
+    def run(
+        self, *more: str, printer: str = "printer.toml", out: str = "out", spoilt: str | None = None
+    ) -> Iterator[Run]:
+        """`banderole run` in a process of its own, with --json. `out`: the file for what it says.
+
+        `spoilt`: Python that breaks something in that process before it begins.
+        """
         file, schedule, settings = (str(self.folder / name) for name in ("tower.gcode", "schedule.toml", printer))
         words = ["run", file, "--schedule", schedule, "--printer", settings, "--json", "--bed-clear", *more]
         with (self.folder / out).open("wb") as stdout, (self.folder / f"{out}.err").open("wb") as stderr:
             made = subprocess.Popen(
-                [sys.executable, "-m", "banderole.cli.main", *words],
+                [sys.executable, *(["-m", MAIN] if spoilt is None else ["-c", spoilt + BEGINS]), *words],
                 stdin=subprocess.DEVNULL,
                 stdout=stdout,
                 stderr=stderr,

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from tests.faults import rows
 from tests.support.judge import Log
 from tests.support.mosquitto import Mosquitto, needs_mosquitto, running
 from tests.support.mqtt_peer import Peer, peer, property_of
@@ -177,11 +178,11 @@ async def never_there(place: Place, mosquitto: Mosquitto) -> None:
 CASES = {
     "a late viewer": with_broker(late_viewer),
     "hold and abort": with_broker(obeyed),
-    "the broker dies and comes back": with_broker(killed),
-    "the broker is never there": with_broker(never_there),
+    "M3 the broker dies and comes back": with_broker(killed),
+    "M3 the broker is never there": with_broker(never_there),
 }
 
 
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("case", rows.cases(CASES, on="terminal"))
 def test_broker(case: str, begun: dict[str, Future[None]]) -> None:
     begun[case].result(PATIENCE_S)

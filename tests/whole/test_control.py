@@ -12,6 +12,7 @@ from random import Random
 
 import pytest
 
+from tests.faults import rows
 from tests.support.judge import Verdict
 from tests.support.towers import BANDS, LAYER, NOZZLE, STEPS, TOLERANCE, How, schedule, tower
 from tests.support.whole import PATIENCE_S, Bench, Place, Run, heat_off_delay, is_heat_off
@@ -213,7 +214,7 @@ def second_interrupt(place: Place) -> None:
 
 
 CASES = {
-    **{f"{order} while {moment.__name__}": partial(ended_at_once, moment=moment, order=order)
+    **{f"{'P4 ' if order == 'SIGTERM' else ''}{order} while {moment.__name__}": partial(ended_at_once, moment=moment, order=order)
        for order in ORDERS for moment in MOMENTS},
     **{f"stop while {moment.__name__}": partial(stopped, moment=moment) for moment in MOMENTS},
     **{f"hold at band {band}": partial(held_at_a_band, band=band) for band in (2, 3)},
@@ -226,6 +227,6 @@ CASES = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("case", rows.cases(CASES, on="terminal"))
 def test_control(case: str, begun: dict[str, Future[None]]) -> None:
     begun[case].result(PATIENCE_S)

@@ -6,6 +6,7 @@ from random import Random
 
 import pytest
 
+from tests.faults import rows
 from tests.support.judge import Log, Verdict
 from tests.support.towers import BANDS, LAYER, NOZZLE, STEPS, TOLERANCE, How, schedule, tower
 from tests.support.whole import PATIENCE_S, Place, Run
@@ -105,7 +106,7 @@ def trips(
     _no_more_than_was(verdict)
     with place.run() as again:
         assert again.end() == 3, "the trip is not latched"
-    assert ended["first_out"] in again.stderr()
+    assert not proven or ended["first_out"] in again.stderr()  # else the printer is made safe first, and is gone here
 
 
 def _no_more_than_was(verdict: Verdict) -> None:
@@ -199,6 +200,6 @@ CASES = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("case", rows.cases(CASES, on="terminal"))
 def test_faults(case: str, begun: dict[str, Future[None]]) -> None:
     begun[case].result(PATIENCE_S)

@@ -18,6 +18,7 @@ PRINTS_S = 1.2
 """From its first band on it prints for somewhat longer."""
 
 
+@pytest.mark.fault("P1", on="terminal")
 @pytest.mark.parametrize("quarter", range(QUARTERS))
 def test_a_run_killed_at_a_random_moment_is_made_safe_and_marked(quarter: int) -> None:
     moments = LONGEST_S / QUARTERS

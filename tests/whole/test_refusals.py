@@ -10,6 +10,7 @@ from functools import partial
 
 import pytest
 
+from tests.faults import rows
 from tests.support.towers import BANDS, LAYER, NOZZLE, STEPS, TOLERANCE, How, schedule, tower
 from tests.support.whole import INTERLOCKS, PATIENCE_S, Place
 
@@ -47,21 +48,21 @@ SPOILT = {
     "the G-code file is not there": Bad(2, r"no such file.*tower\.gcode", spoil=missing("tower.gcode")),
     "the schedule is not there": Bad(2, r"schedule\.toml", spoil=missing("schedule.toml")),
     "the printer file is not there": Bad(2, r"printer\.toml", spoil=missing("printer.toml")),
-    "the schedule is no TOML": Bad(2, r"schedule\.toml:1", spoil=put("schedule.toml", b"title = [")),
-    "the schedule has an unknown key": Bad(2, "nozle", schedule=schedule(NOZZLE).replace("nozzle", "nozle")),
-    "the schedule has a word for a number": Bad(2, "dwell_s", schedule=schedule(NOZZLE, dwell_s="long")),
+    "F1 the schedule is no TOML": Bad(2, r"schedule\.toml:1", spoil=put("schedule.toml", b"title = [")),
+    "F1 the schedule has an unknown key": Bad(2, "nozle", schedule=schedule(NOZZLE).replace("nozzle", "nozle")),
+    "F1 the schedule has a word for a number": Bad(2, "dwell_s", schedule=schedule(NOZZLE, dwell_s="long")),
     "a setpoint over the limit": Bad(2, "nozzle.*25[0-9]", schedule=schedule((("nozzle", 240.0, 8.0),))),
     "a setpoint below deposit_above": Bad(2, "nozzle", schedule=schedule((("nozzle", 165.0, -5.0),))),
     "a step too large": Bad(2, "nozzle_step|30", schedule=schedule((("nozzle", 240.0, -35.0),))),
     "nothing scheduled": Bad(2, "nothing|no channel", schedule=schedule(())),
-    "the printer file has a malformed value": Bad(2, "stuck_s", more="[interlocks]\nstuck_s = -1\n"),
-    "the G-code file is binary": Bad(2, r"tower\.gcode", spoil=put("tower.gcode", bytes(range(256)) * 8)),
-    "the G-code file is empty": Bad(2, r"empty.*tower\.gcode", spoil=put("tower.gcode", b"")),
-    "nothing is laid down": Bad(2, "nothing is laid down", tower="G28\nM104 S200\nG1 X10 F600\n"),
-    "the file has M112": Bad(3, r"M112.*tower\.gcode:18", tower=inserted("M112")),
-    "the file prints from the card": Bad(3, "M23", tower=inserted("M23 other.gcode")),
+    "F1 the printer file has a malformed value": Bad(2, "stuck_s", more="[interlocks]\nstuck_s = -1\n"),
+    "F2 the G-code file is binary": Bad(2, r"tower\.gcode", spoil=put("tower.gcode", bytes(range(256)) * 8)),
+    "F2 the G-code file is empty": Bad(2, r"empty.*tower\.gcode", spoil=put("tower.gcode", b"")),
+    "F2 nothing is laid down": Bad(2, "nothing is laid down", tower="G28\nM104 S200\nG1 X10 F600\n"),
+    "F2 the file has M112": Bad(3, r"M112.*tower\.gcode:18", tower=inserted("M112")),
+    "F2 the file prints from the card": Bad(3, "M23", tower=inserted("M23 other.gcode")),
     "the file allows cold extrusion": Bad(3, "M302", tower=inserted("M302 P1")),
-    "the file means two things": Bad(
+    "F3 the file means two things": Bad(
         3,
         r"e_mode.*\b\d+\b|\b\d+\b.*e_mode",
         tower=tower(How(mode_last="G90")),
@@ -152,15 +153,15 @@ def nobody_at_the_port(place: Place) -> None:
 
 
 CASES = {
-    "nobody answers at the port": nobody_at_the_port,
+    "S13 nobody answers at the port": nobody_at_the_port,
     "two runs at once": two_runs,
     **{name: partial(refused, bad=bad) for name, bad in SPOILT.items()},
     "the port is not there": no_such_port,
     "the port is a plain file": no_serial_port,
-    "the port is in use": locked_port,
+    "S13 the port is in use": locked_port,
 }
 
 
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("case", rows.cases(CASES, on="terminal"))
 def test_refused(case: str, begun: dict[str, Future[None]]) -> None:
     begun[case].result(PATIENCE_S)

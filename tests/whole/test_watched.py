@@ -123,6 +123,7 @@ def leave_a_run(shell: Shell) -> None:
     shell.state("unfinished.json").write_text(json.dumps({"run": "20260101-000000-aaaa", "prior": {}}))
 
 
+@pytest.mark.fault("P2", on="terminal")
 @pytest.mark.parametrize("task", ["daemon", "local socket", "broker"])
 def test_a_task_that_is_stuck_is_noticed_and_named(watched: Watched, shell: Shell, task: str) -> None:
     write(shell, more=NOBODY)
@@ -133,6 +134,7 @@ def test_a_task_that_is_stuck_is_noticed_and_named(watched: Watched, shell: Shel
     until(lambda: f"not come round for 1 s: {task}" in watched.said(), PATIENCE_S, "a word in the log")
 
 
+@pytest.mark.fault("P2", on="terminal")
 @pytest.mark.parametrize("fault", ["loop", "ticks"])
 def test_a_run_that_is_stuck_is_noticed_and_what_follows_turns_the_heat_off(
     watched: Watched, shell: Shell, printer: PtyPrinter, fault: str
