@@ -22,7 +22,6 @@ from __future__ import annotations
 
 import asyncio
 import gc
-import threading
 from collections.abc import Callable
 from datetime import UTC, datetime
 from secrets import token_hex
@@ -34,7 +33,7 @@ from banderole.cli.journaling import take_latch_off
 from banderole.cli.leftover import Leftover
 from banderole.cli.marks import latched, not_to_reset, part_on_bed
 from banderole.cli.stage import Kept, Outlets, Step, carry_out
-from banderole.cli.starting import Begin, No, by, exit_of, has_begun, prepare, refusal, whose
+from banderole.cli.starting import Begin, No, Starts, by, exit_of, has_begun, refusal, whose
 from banderole.link import handover
 from banderole.link.local_socket import Answer
 from banderole.link.port import PortError
@@ -45,12 +44,11 @@ from banderole.plan.schedule import Schedule
 from banderole.run import whole_run
 from banderole.run.effects import Ended
 from banderole.run.emergency import emergency_only
-from banderole.run.runner import Job, Link, Runner
+from banderole.run.runner import Link, Runner
 from banderole.run.state import State
 
 UNPROVEN: Final = 5
 """The contract's exit code where heat could not be proven off."""
-TAKEN_BACK: Final = "the start was taken back before the run began"
 
 
 class Daemon:
@@ -70,9 +68,6 @@ class Daemon:
         self._outlets: Outlets | None = None
         self._runner: Runner | None = None  # under way, or what ended last
         self._going = False
-        self._starting: threading.Event | None = None  # while a start is prepared; set: it is given up
-        self._start_task: asyncio.Task[Any] | None = None
-        self._begin: Begin | None = None
         self._to_reset: tuple[asyncio.Future[float], dict[str, Any]] | None = None  # who waits for it, whose it is
         self._order = ""  # abort or estop, while nothing is under way
         self._left = Leftover(printer.name)
@@ -84,6 +79,7 @@ class Daemon:
         self._seq = 0
         self._since, self._nonce = _utc(), token_hex(16)
         self._wake = asyncio.Event()
+        self._starts = Starts(printer, self._wake.set)
         self._service = service or attendant()
         self._beat = self._service.rounds.expect("daemon")  # while a run is under way, by its looks
 
@@ -101,9 +97,7 @@ class Daemon:
                 await self._look()
             else:
                 await self._rest()
-        if self._start_task is not None:  # given up: its thread is on its way out, then its client is told
-            await asyncio.wait({self._start_task})
-            await asyncio.sleep(0)
+        await self._starts.over()
         return self._exit or (UNPROVEN if self._left.run is not None else 0)
 
     async def _look(self) -> None:
@@ -136,8 +130,7 @@ class Daemon:
             waiting, who = self._to_reset
             await self._reset_latch(waiting, who)
             self._to_reset = None
-        elif self._begin is not None:
-            begin, self._begin = self._begin, None
+        elif (begin := self._starts.take()) is not None:
             if self._left.run is None:
                 await self._run(begin)
             else:
@@ -250,7 +243,7 @@ class Daemon:
         """SIGINT or SIGTERM: an abort where something is under way; then, or else at once, leave."""
         self._leaving = True
         self._service.stopping()
-        self._give_up()
+        self._starts.give_up()
         if self._runner is not None and self._under_way:
             self._runner.command(request, who)
         self._wake.set()
@@ -284,7 +277,7 @@ class Daemon:
 
     def _abort(self, name: str, who: dict[str, Any]) -> dict[str, Any]:
         """While nothing is under way: heat may be on all the same, set at the panel. A start in preparation is given up."""
-        self._give_up()
+        self._starts.give_up()
         self._order = "estop" if "estop" in (name, self._order) else "abort"
         self._tell("command_accepted", {"command": name, **by(who)})
         self._wake.set()
@@ -299,45 +292,21 @@ class Daemon:
         self._tell("command_accepted", {"command": "acknowledge", **by(who)})
         return {"accepted": True, "state": self._state.value, "reason": "the alarms are acknowledged", "exit": 0}
 
-    def _give_up(self) -> None:
-        if self._starting is not None:
-            self._starting.set()
-        if self._begin is not None:
-            begin, self._begin = self._begin, None
-            begin.drop(TAKEN_BACK)
-
     async def _start(self, handed: handover.Handed, request: dict[str, Any], who: dict[str, Any]) -> dict[str, Any]:
         """Copied, surveyed, begun: its client hears of it then, or is told why not. Where the client goes, it is given up."""
         with handed:
             await self._wound_up()
             self._check_start(request.get("bed_clear") is True)
-            given_up = self._starting = threading.Event()
-            self._start_task = asyncio.current_task()
-            try:
-                job = await self._prepared(handed, given_up)
-                begin = self._begin = Begin(job, asyncio.get_running_loop().create_future())
-                self._wake.set()
-                if given_up.is_set():
-                    self._give_up()
-                runner = await self._begun(begin, who)
-            finally:
-                self._starting = self._start_task = None
+            runner = await self._starts.start(handed, lambda begin: self._client_gone(begin, who))
         runner.tell("command_accepted", {"command": "start", **by(who)})
         file = runner.status()["file"]
         answer = {"accepted": True, "state": State.RUNNING.value, "run": runner.run_id, "exit": 0}
         return {**answer, "reason": f"run {runner.run_id} of {file} has begun on {self.printer.name}"}
 
-    async def _begun(self, begin: Begin, who: dict[str, Any]) -> Runner:
-        """Until the run has begun. Where the client goes before, it is aborted: nobody would know of it."""
-        try:
-            return await asyncio.shield(begin.begun)
-        except asyncio.CancelledError:
-            if begin is self._begin:
-                self._give_up()
-            elif self._runner is not None and self._under_way and not begin.begun.done():
-                self._runner.command({"command": "abort"}, whose(who))
-            begin.begun.add_done_callback(lambda done: done.exception())  # nobody else asks for it any more
-            raise
+    def _client_gone(self, begin: Begin, who: dict[str, Any]) -> None:
+        """Whose run has been taken up, and has not begun yet: it is aborted, for nobody would know of it."""
+        if self._runner is not None and self._under_way and not begin.begun.done():
+            self._runner.command({"command": "abort"}, whose(who))
 
     def _check_start(self, bed_clear: bool) -> None:
         """Nothing else under way, nothing left over, no latch, and somebody has seen the bed. Raises No."""
@@ -364,24 +333,8 @@ class Daemon:
             await self._look()
 
     def _check_nothing_pending(self) -> None:
-        if self._starting is not None or self._begin is not None or self._to_reset is not None or self._order:
+        if self._starts.pending or self._to_reset is not None or self._order:
             raise No("another start, reset or abort is being carried out: one at a time")
-
-    async def _prepared(self, handed: handover.Handed, given_up: threading.Event) -> Job:
-        """Copied and surveyed in a thread: only while no run is under way, so it takes time from nobody."""
-        loop = asyncio.get_running_loop()
-        work = loop.run_in_executor(None, prepare, self.printer, handed, given_up)
-        try:
-            return await asyncio.shield(work)
-        except asyncio.CancelledError:
-            given_up.set()
-            await asyncio.wait({work})
-            if work.exception() is None:
-                work.result().file.close()
-            handover.clear(self.printer.name)
-            raise
-        except handover.GivenUp:
-            raise No(TAKEN_BACK) from None
 
     async def _reset(self, who: dict[str, Any]) -> dict[str, Any]:
         await self._wound_up()
@@ -427,9 +380,7 @@ class Daemon:
             if self._runner.job is None:  # only made safe: what had tripped before stays in sight
                 status["alarms"] = [*latched_alarms(self.printer.name, self._seen), *status["alarms"]]
             return status
-        doing = (
-            "surveying the tower of a start" if self._starting is not None else "waiting for a run to be handed over"
-        )
+        doing = "surveying the tower of a start" if self._starts.preparing else "waiting for a run to be handed over"
         return {
             **idle_status(self.printer.name, doing, self._left.run, self._left.unsafe, self._lacking, self._seen),
             "since": self._since,

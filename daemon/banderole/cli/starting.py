@@ -6,7 +6,7 @@ import asyncio
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, BinaryIO, cast
+from typing import Any, BinaryIO, Final, cast
 
 from banderole.cli.run_command import prepared
 from banderole.link import handover
@@ -15,6 +15,8 @@ from banderole.plan.refusal import InputError
 from banderole.plan.schedule import load_schedule
 from banderole.run.runner import Job, Runner
 from banderole.run.state import Command, Refused, State, after
+
+TAKEN_BACK: Final = "the start was taken back before the run began"
 
 
 class No(Exception):
@@ -66,6 +68,85 @@ def prepare(printer: Printer, handed: handover.Handed, given_up: threading.Event
         file.close()
         handover.clear(printer.name)
         raise
+
+
+class Starts:
+    """One start at a time, from its files to the run that has begun; `wake` says that there is one to be taken."""
+
+    def __init__(self, printer: Printer, wake: Callable[[], None]) -> None:
+        self._printer = printer
+        self._wake = wake
+        self._given_up: threading.Event | None = None  # while one is under way; set: it is given up
+        self._task: asyncio.Task[Any] | None = None
+        self._begin: Begin | None = None  # prepared, and not taken yet
+
+    @property
+    def preparing(self) -> bool:
+        """Is one under way?"""
+        return self._given_up is not None
+
+    @property
+    def pending(self) -> bool:
+        return self.preparing or self._begin is not None
+
+    def take(self) -> Begin | None:
+        """What is to begin now; it is the taker's then."""
+        begin, self._begin = self._begin, None
+        return begin
+
+    def give_up(self) -> None:
+        if self._given_up is not None:
+            self._given_up.set()
+        if (begin := self.take()) is not None:
+            begin.drop(TAKEN_BACK)
+
+    async def start(self, handed: handover.Handed, gone: Callable[[Begin], None]) -> Runner:
+        """Until the run has begun. Raises No, InputError, RefusedHere, NoRoom. `gone` is called where the client goes before
+        that, and the run has been taken: nobody would know of it."""
+        given_up = self._given_up = threading.Event()
+        self._task = asyncio.current_task()
+        try:
+            job = await self._prepared(handed, given_up)
+            begin = self._begin = Begin(job, asyncio.get_running_loop().create_future())
+            self._wake()
+            if given_up.is_set():
+                self.give_up()
+            return await self._begun(begin, gone)
+        finally:
+            self._given_up = self._task = None
+
+    async def _begun(self, begin: Begin, gone: Callable[[Begin], None]) -> Runner:
+        try:
+            return await asyncio.shield(begin.begun)
+        except asyncio.CancelledError:
+            if begin is self._begin:
+                self.give_up()
+            else:
+                gone(begin)
+            begin.begun.add_done_callback(lambda done: done.exception())  # nobody else asks for it any more
+            raise
+
+    async def _prepared(self, handed: handover.Handed, given_up: threading.Event) -> Job:
+        """Copied and surveyed in a thread: only while no run is under way, so it takes time from nobody."""
+        loop = asyncio.get_running_loop()
+        work = loop.run_in_executor(None, prepare, self._printer, handed, given_up)
+        try:
+            return await asyncio.shield(work)
+        except asyncio.CancelledError:
+            given_up.set()
+            await asyncio.wait({work})
+            if work.exception() is None:
+                work.result().file.close()
+            handover.clear(self._printer.name)
+            raise
+        except handover.GivenUp:
+            raise No(TAKEN_BACK) from None
+
+    async def over(self) -> None:
+        """Where one was given up: its thread is on its way out, then its client is told."""
+        if self._task is not None:
+            await asyncio.wait({self._task})
+            await asyncio.sleep(0)
 
 
 def has_begun(event: dict[str, Any], begin: Begin, runner: Runner) -> None:
