@@ -100,6 +100,41 @@ def test_a_read_only_disk(shell: Shell, printer: PtyPrinter) -> None:
     assert longest_gap(printer) < GAP_S
 
 
+def at_every_sync(shell: Shell, injected: str) -> list[str]:
+    """A command line under which each fsync(2) and fdatasync(2), SQLite's own too, is slow or fails (strace(1), inject)."""
+    calls = "fsync,fdatasync"
+    words = ["strace", "-f", "--seccomp-bpf", "-qq", "-o", str(shell.folder / "trace"), "-e", f"trace={calls}"]
+    words += ["-e", f"inject={calls}:{injected}"]
+    try:
+        subprocess.run([*words, "true"], capture_output=True, check=True)
+    except (OSError, subprocess.CalledProcessError) as why:
+        pytest.skip(f"strace does not work here: {why}")
+    return words
+
+
+@pytest.mark.fault("D1", on="terminal")
+def test_every_sync_fails(shell: Shell, printer: PtyPrinter) -> None:
+    words = at_every_sync(shell, "error=EIO")
+    events = carried_out(shell, [*words, *COMMAND])
+    assert "EIO" in (shell.folder / "trace").read_text()
+    assert len(cautions(events, "journal")) == 1
+    assert len(cautions(events, "marks")) == 1
+    assert longest_gap(printer) < GAP_S
+    assert not list(shell.state("x").parent.glob("*corrupt*")), "the file itself is not at fault"
+
+
+@pytest.mark.fault("D1", on="terminal")
+def test_every_sync_takes_seconds(shell: Shell, printer: PtyPrinter) -> None:
+    """SQLite's too, in C: what the interpreter cannot be made to do."""
+    words = at_every_sync(shell, f"delay_enter={STALL_S:g}s")
+    events = carried_out(shell, [*words, *COMMAND])
+    assert longest_gap(printer) < GAP_S
+    folder = shell.state("journal.sqlite").parent
+    assert sound(folder)
+    kept = [seq for (seq,) in rows(folder, "SELECT seq FROM entries WHERE seq IS NOT NULL ORDER BY n")]
+    assert kept == [event["seq"] for event in events]
+
+
 @pytest.mark.fault("D1", on="terminal")
 def test_a_disk_that_stalls_at_every_sync(shell: Shell, printer: PtyPrinter) -> None:
     events = carried_out(shell, [sys.executable, "-c", STALLED])

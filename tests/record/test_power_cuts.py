@@ -1,14 +1,19 @@
-"""Power cuts (fault D1): of a real journal's writes, up to any moment; what was acknowledged is there, and the file is sound."""
+"""Power cuts (fault D1): of the real writes, up to any moment. Of the journal what was acknowledged is there, and the file is
+sound; each mark is as it was, or as it was to be."""
 
 from __future__ import annotations
 
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import pytest
+from banderole.link import latch
+from banderole.places import state_folder
 from banderole.record.journal import Journal
 from banderole.record.journal_file import FILE
 from banderole.record.schema import ENTRY, Row
@@ -50,11 +55,41 @@ for run in ("a", "b"):
 """
 
 
+# The three marks in every order that runs have; each step said when it has returned. With "lazy" nothing is synced.
+MARKER = """
+import os, sys
+if sys.argv[1] == "lazy":
+    os.fsync = lambda descriptor: None
+from tests.record.test_power_cuts import STEPS
+for number, step in enumerate(STEPS):
+    step()
+    sys.stdout.write(f"{number}\\n")
+    sys.stdout.flush()
+"""
+NAME = "bench-a"
+STEPS: tuple[Callable[[], None], ...] = (
+    lambda: latch.mark_bed(NAME, "a"),
+    lambda: latch.write_unfinished(NAME, {"run": "a", "prior": {}}),
+    lambda: latch.write_unfinished(NAME, {"run": "a", "prior": {"flow": 97.0, "advance": 0.04}}),
+    lambda: latch.write_latch(NAME, {"alarm": "heat_rise", "text": "x" * 1500}),
+    lambda: latch.clear_unfinished(NAME),
+    lambda: latch.clear_latch(NAME),
+    lambda: latch.clear_bed(NAME),
+    lambda: latch.mark_bed(NAME, "b"),
+    lambda: latch.write_unfinished(NAME, {"run": "b", "prior": {}}),
+    lambda: latch.clear_unfinished(NAME),
+)
+
+
 def calls_of(tmp_path: Path, synchronous: str) -> list[Call]:
     folder = tmp_path / "written"
     folder.mkdir()
+    return seen([sys.executable, "-c", WRITER, str(folder), synchronous], folder, tmp_path / "trace")
+
+
+def seen(words: list[str], folder: Path, trace: Path) -> list[Call]:
     try:
-        return traced([sys.executable, "-c", WRITER, str(folder), synchronous], folder, tmp_path / "trace")
+        return traced(words, folder, trace)
     except (OSError, subprocess.CalledProcessError) as why:
         pytest.skip(f"strace does not work here: {why}")
 
@@ -95,3 +130,41 @@ def test_the_power_cuts_are_cuts(tmp_path: Path) -> None:
     calls = calls_of(tmp_path, "NORMAL")
     chance = Random("D1")
     assert any(lost_or_unsound(calls, chance, tmp_path / "left") for _ in range(CUTS))
+
+
+def marks() -> tuple[dict[str, Any] | None, ...]:
+    return latch.read_bed(NAME), latch.read_unfinished(NAME), latch.read_latch(NAME)
+
+
+@pytest.fixture
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "s"))
+    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parents[2]), prepend=":")
+    return state_folder(NAME)
+
+
+def spoiled_marks(calls: list[Call], states: list[Any], folder: Path) -> list[str]:
+    """Of many cuts those after which the marks are neither as they were acknowledged to be, nor as the next step makes them."""
+    chance, spoiled = Random("D1"), []
+    for _ in range(CUTS):
+        disk = Disk(calls[: chance.randrange(1, len(calls) + 1)])
+        shutil.rmtree(folder)
+        folder.mkdir()
+        disk.cut(chance, folder)
+        steps = int((disk.said.split() or [b"-1"])[-1]) + 1
+        if (found := marks()) not in states[steps : steps + 2]:
+            spoiled.append(f"after {steps} steps: {found}")
+    return spoiled
+
+
+@pytest.mark.parametrize("way", ["synced", "lazy"])
+def test_a_mark_is_as_it_was_or_as_it_was_to_be(tmp_path: Path, home: Path, way: str) -> None:
+    calls = seen([sys.executable, "-c", MARKER, way], home, tmp_path / "trace")
+    assert sum(call.what == "say" for call in calls) == len(STEPS)
+    states = [(None, None, None)]
+    for step in STEPS:  # the marks are all off again before the last three steps
+        step()
+        states.append(marks())
+    spoiled = spoiled_marks(calls, states, home)
+    assert (spoiled == []) is (way == "synced"), spoiled

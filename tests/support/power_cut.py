@@ -1,8 +1,9 @@
 """What a power cut may leave of files: the writes of a process, seen by strace(1), up to a moment, and unsynced ones by chance.
 
 What was synced is there. Of what was written since then each write is there, or not, or torn at a sector; a file that was
-taken away may be back until its folder is synced. A new file's name is taken as synced with its first sync (a journalling
-file system's manner). The file that processes share (`-shm`) does not outlive a cut.
+taken away may be back until its folder is synced, and of names that were changed the last may be as before. A new file's name
+is taken as synced with its first sync (a journalling file system's manner). The file that processes share (`-shm`) does not
+outlive a cut.
 """
 
 from __future__ import annotations
@@ -16,21 +17,23 @@ from random import Random
 
 SECTOR = 512
 """Bytes that a disk writes whole or not at all: the least that any has."""
-CALLS = "openat,pwrite64,write,ftruncate,fsync,fdatasync,unlink"
+CALLS = "pwrite64,write,ftruncate,fsync,fdatasync,?unlink,?unlinkat,?rename,?renameat,?renameat2"
+"""A question mark: not every processor's Linux has the call."""
 _LINE = re.compile(r"^(?P<pid>\d+) +(?P<call>\w+)\((?P<rest>.*)\) += (?P<result>-?\d+)")
 
 
 @dataclass(frozen=True)
 class Call:
-    """`what`: write, truncate, sync, unlink, names (the folder is synced) or say. `at`: offset, or size.
+    """`what`: write, append, truncate, sync, unlink, rename, names (the folder is synced) or say. `at`: offset, or size.
 
-    `data`: what was written, or said on stdout.
+    `data`: what was written, or said on stdout. `to`: the new name.
     """
 
     what: str
     file: str
     data: bytes = b""
     at: int = 0
+    to: str = ""
 
 
 def traced(words: list[str], folder: Path, trace: Path) -> list[Call]:
@@ -47,8 +50,9 @@ def _calls(text: str, folder: Path) -> Iterator[Call]:
             continue
         call, rest = found["call"], found["rest"]
         texts = [_bytes(one) for one in re.findall(r'[<"]((?:\\x[0-9a-f]{2})*)[>"]', rest)]
+        quoted = [_bytes(one).decode(errors="replace") for one in re.findall(r'"((?:\\x[0-9a-f]{2})*)"', rest)]
         numbers = [int(one) for one in re.findall(r"(?<=, )\d+", rest)]
-        name = texts[0].decode() if texts else ""
+        name = quoted[0] if call.startswith(("unlink", "rename")) else texts[0].decode() if texts else ""
         if call == "write" and rest.startswith("1<"):
             yield Call("say", "", texts[1])
         elif call in ("fsync", "fdatasync") and Path(name) == folder:
@@ -61,8 +65,12 @@ def _calls(text: str, folder: Path) -> Iterator[Call]:
                     yield Call("truncate", name, at=numbers[-1])
                 case "fsync" | "fdatasync":
                     yield Call("sync", name)
-                case "unlink":
+                case "write":
+                    yield Call("append", name, texts[1])
+                case "unlink" | "unlinkat":
                     yield Call("unlink", name)
+                case "rename" | "renameat" | "renameat2":
+                    yield Call("rename", name, to=quoted[1])
 
 
 def _whole(text: str) -> Iterator[str]:
@@ -103,6 +111,9 @@ class Disk:
 
     def __init__(self, calls: list[Call]) -> None:
         self._files: dict[str, _File] = {}
+        self._renamed: list[
+            tuple[Call, _File, _File | None]
+        ] = []  # since the folder was synced; what stood there before
         self.said = b""
         for call in calls:
             file = self._files.setdefault(call.file, _File())
@@ -112,14 +123,26 @@ class Disk:
                 case "sync":
                     file.sync(len(file.since))
                 case "names":
+                    self._renamed.clear()
                     for other in self._files.values():
                         other.sync(other.gone())
+                case "rename":
+                    del self._files[call.file]
+                    self._renamed.append((call, file, self._files.get(call.to)))
+                    self._files[call.to] = file
                 case _:
                     file.since.append(call)
 
     def cut(self, chance: Random, folder: Path) -> None:
         """Puts into an empty folder what a power cut now may leave."""
-        for name, file in self._files.items():
+        files, made = dict(self._files), {id(file) for _, file, _ in self._renamed}
+        for call, file, before in reversed(self._renamed[chance.randrange(len(self._renamed) + 1) :]):
+            files[call.file] = file
+            if before is None:
+                del files[call.to]
+            else:
+                files[call.to] = before
+        for name, file in files.items():
             gone = file.gone()
             left, since = (None, file.since[gone:]) if gone and chance.random() < 0.5 else (file.synced, file.since)
             if gone and left is not None:  # it is back, as it was: what came after went into another file of that name
@@ -128,6 +151,8 @@ class Disk:
             for call in since:
                 if chance.random() < kept:
                     left = _applied(left, _torn(call, chance))
+            if left is None and id(file) in made and not gone:
+                left = b""  # the name is there, and nothing of what it stands for
             if left is not None and name:
                 (folder / Path(name).name).write_bytes(left)
 
@@ -146,6 +171,8 @@ def _applied(left: bytes | None, call: Call) -> bytes | None:
     match call.what:
         case "unlink":
             return None
+        case "append":
+            return (left or b"") + call.data
         case "truncate":
             return (left or b"")[: call.at].ljust(call.at, b"\0")
         case _:
