@@ -77,8 +77,9 @@ def cautions(events: list[dict[str, Any]], alarm: str) -> list[str]:
 def longest_gap(printer: PtyPrinter) -> float:
     """s between two lines that the printer received, from its first block of the file on."""
     with printer.lock:
-        at = [line.at for line in printer.printer.log.lines]
-    return max(later - earlier for earlier, later in pairwise(at[5:]))
+        lines = list(printer.printer.log.lines)
+    first = next(number for number, line in enumerate(lines) if " G21*" in line.raw)
+    return max(later.at - earlier.at for earlier, later in pairwise(lines[first:]))
 
 
 @pytest.mark.fault("D2", on="terminal")
