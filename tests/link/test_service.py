@@ -245,14 +245,18 @@ async def test_a_sentence_that_fails_starves_nobody(
     monkeypatch.setattr(service, "LOOK_S", 0.001)
     heard = Heard()
     attendant = Attendant(heard, 40.0)
-    attendant.rounds.expect("daemon")()
     attendant.ready()
 
     def fails() -> str:
         raise KeyError("state")
 
+    beat = attendant.rounds.expect("daemon")
     async with service.beside(attendant.attend(fails), "service"):
-        await until(lambda: "WATCHDOG=1" in heard.lines)
+        for _ in range(3):
+            heard.taken()
+            beat()
+            await until(lambda: "WATCHDOG=1" in heard.lines)
+    assert len(caplog.records) == 1, "not a traceback a second"
 
 
 async def test_a_loop_that_is_stuck_feeds_nobody(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -155,6 +155,7 @@ class Attendant:
         self._told: set[str] = set()
         self._fed_at = time.monotonic()
         self._warned = False
+        self._failed = False
 
     def ready(self) -> None:
         """The printer has been made safe, or there was nothing to make safe, and the local socket listens."""
@@ -167,7 +168,7 @@ class Attendant:
     async def attend(self, doing: Callable[[], str]) -> None:
         """Until it is cancelled. `doing` gives the status in one line."""
         while self._notifier:
-            self.look(_said_by(doing))
+            self.look(self._said_by(doing))
             await asyncio.sleep(LOOK_S)
 
     def look(self, doing: str) -> None:
@@ -179,6 +180,16 @@ class Attendant:
             self._feed()
         elif self._watchdog is not None and time.monotonic() - self._fed_at > SLOW_SHARE * self._watchdog:
             self._warn()
+
+    def _said_by(self, doing: Callable[[], str]) -> str:
+        """A fault in a sentence (ours, or of a disk that it asks) must not starve the watchdog."""
+        try:
+            return doing()
+        except Exception:
+            if not self._failed:
+                log.exception("the status cannot be told")
+            self._failed = True
+            return "the status cannot be told: see the log"
 
     def _tell(self, assignment: str) -> None:
         """Once; again with the next look where the manager's queue was full."""
@@ -198,15 +209,6 @@ class Attendant:
             since = time.monotonic() - self._fed_at
             log.warning("not come round for %.0f s: %s; the watchdog is not fed", since, ", ".join(self.rounds.missing))
         self._warned = True
-
-
-def _said_by(doing: Callable[[], str]) -> str:
-    """A fault of ours in a sentence must not starve the watchdog."""
-    try:
-        return doing()
-    except Exception:
-        log.exception("the status cannot be told")
-        return "the status cannot be told: see the log"
 
 
 def attendant() -> Attendant:
