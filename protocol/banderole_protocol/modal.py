@@ -50,7 +50,7 @@ _HOMING = frozenset(
 )
 """Homing, probing, parking, wiping: all that moves the nozzle to where the file does not say. Common practice, no source."""
 _PERSON = ("M0", "M1", "M600", "M601")
-_MODES: Final = {mode.encode(): mode for mode in ("G90", "G91", "M82", "M83")}
+MODES: Final = {mode.encode(): mode for mode in ("G90", "G91", "M82", "M83")}
 """Modes as files write them, some at every layer: known without taking them apart."""
 _AXES = "XYZ"
 
@@ -133,6 +133,11 @@ class Modal:
         """Is filament pulled back, by the file or by the firmware on its word?"""
         return self.firmware_back or self.debt > NET_MM
 
+    @property
+    def e_doubtful(self) -> bool:
+        """Would an E word be the first that the two families of firmware take differently?"""
+        return self.e_seen_joined != self.e_seen_apart and not self.e_split
+
     # ---- one block
 
     def apply(self, block: bytes) -> int:
@@ -148,10 +153,10 @@ class Modal:
                 None if e is None else float(e),
                 None if f1 is None and f2 is None else float(f2 or f1),
             )
-        if (mode := _MODES.get(block)) is not None:
+        if (mode := MODES.get(block)) is not None:
             self.head = mode
             self.seconds = self.fed = self.net = 0.0
-            self._mode(mode)
+            self.set_mode(mode)
             return OTHER
         return self._apply_words(block)
 
@@ -164,7 +169,7 @@ class Modal:
             if sum(letter in "GM" for letter, _ in words) > 1:  # which is one of the doubts
                 # NIST table 8: modes take effect before the command, wherever they stand in the block; M82 and M83 last.
                 for mode in sorted(filter(is_mode, words)):
-                    self._mode(head_of([mode]))
+                    self.set_mode(head_of([mode]))
         if head in ("G0", "G1", "G2", "G3"):
             return self._motion_words(head, words)
         setpoint = setpoint_of(words)
@@ -186,7 +191,7 @@ class Modal:
             case "G11":
                 self.firmware_back = False
             case "G17" | "G18" | "G19" | "G20" | "G21" | "G90" | "G91" | "M82" | "M83":
-                self._mode(head)
+                self.set_mode(head)
             case "G92":
                 self._set_origin(named)
             case (
@@ -204,7 +209,8 @@ class Modal:
                 self.tool = int(head[1:])
         return OTHER
 
-    def _mode(self, head: str) -> None:
+    def set_mode(self, head: str) -> None:
+        """Take a command that only says how others are meant."""
         match head:
             case "G17" | "G18" | "G19":
                 self.plane = head

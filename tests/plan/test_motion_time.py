@@ -117,7 +117,7 @@ def test_the_way_back_takes_the_same_time(seed: int, count: int) -> None:
 
 LIMITS = [
     MotionLimits(),
-    MotionLimits(printing=800.0, travel=2000.0),
+    MotionLimits(printing=800.0, travel=2000.0, filament=3000.0),
     MotionLimits(jerk=(8.0, 8.0, 0.4, 5.0)),
     MotionLimits(axis_acceleration=(500.0, 900.0, 100.0, 40.0), axis_speed=(80.0, 200.0, 10.0, 2.0)),
 ]
@@ -128,11 +128,16 @@ LIMITS = [
 def test_the_borders_of_batches_leave_no_trace(limits: MotionLimits, size: int) -> None:
     """Put in by rows of any length, reckoned in batches of any size, as one by one in one batch."""
     motions = [one._replace(de=0.0 if n % 5 == 0 else 0.03) for n, one in enumerate(some_path(3, 500, 2.0))]
+    for at in (0, 6, 7, 8, 63, 64, 100, 200, 201, 499):  # filament alone: one, several in turn, at borders
+        motions[at] = Motion(0.0, 0.0, 0.0, 0.8 if at % 2 else -0.8, 30.0 + at, 0.8)
     rows = MotionTime(limits, batch=size)
     for begin in range(0, len(motions), size):
-        dx, dy, dz, de, feed, length = ([one[field] for one in motions[begin : begin + size]] for field in range(6))
-        rows.extend(dx, dy, dz, de, feed, length)
-        rows.bucket()
+        row = motions[begin : begin + size]
+        dx, dy, dz, de, feed, length = ([one[field] for one in row] for field in range(6))
+        rows.bucket(len(row))  # opened before they are put in, for what comes behind them
+        rows.extend(
+            dx, dy, dz, de, feed, length, [at for at, one in enumerate(row) if not (one.dx or one.dy or one.dz)]
+        )
     rows.finish()
     single = seconds_of(motions, limits)
     sums = [sum(single[begin : begin + size]) for begin in range(0, len(motions), size)]

@@ -8,17 +8,18 @@ import math
 from pathlib import Path
 
 import pytest
-from banderole.plan import itinerary
+from banderole.plan import pieces
 from banderole.plan.config import InputError, Printer, load_printer
 from banderole.plan.findings import MOST_FINDINGS
 from banderole.plan.footprint import CELL_MM, Footprint
 from banderole.plan.machine_tables import Volume
-from banderole.plan.plain_runs import Deposits, PlainRun, deposits_of
 from banderole.plan.schedule import Schedule, load_schedule
 from banderole.plan.survey import Survey, survey, survey_file
 from banderole_protocol.modal import Modal
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from tests.support.bands import schedule
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 PRINTER = load_printer(EXAMPLES / "bench-a.toml")
@@ -392,11 +393,12 @@ def test_a_file_without_a_heat_off_is_told_apart() -> None:
 # ---- rows of deposits taken together
 
 
-class Apart(io.BytesIO):
-    """The same file, so that no row stands together: each line ends in a comment."""
-
-    def __init__(self, data: bytes) -> None:
-        super().__init__(b"".join(line + b" ;\n" for line in data.splitlines()))
+def surveyed(data: bytes, schedule: Schedule | None = None, *, together: bool = True) -> Survey:
+    """Plain motions many at a time, or (nothing has a shape that is known) each block by itself."""
+    with pytest.MonkeyPatch.context() as patch:
+        if not together:
+            patch.setattr(pieces, "SHAPES", {})
+        return survey(io.BytesIO(data), "t", schedule, PRINTER)
 
 
 NUMBER = st.integers(0, 4000).map(lambda n: n / 20)
@@ -413,50 +415,133 @@ CLIMB = st.lists(st.tuples(NUMBER, NUMBER, st.integers(1, 99)), min_size=4, max_
         )
     )
 )
+HOP = st.tuples(
+    st.sampled_from(["G91", "G91 ; up", "g91"]), st.integers(1, 40), st.sampled_from(["G90", "G90\nM83"])
+).map(lambda hop: f"{hop[0]}\nG1 Z{hop[1] / 10:g} F900\n{hop[2]}")
+TRAVEL = st.builds(
+    "{} X{:g} Y{:g}{}".format, st.sampled_from(["G0", "G1"]), NUMBER, NUMBER, st.sampled_from(["", " F9000"])
+)
+HEIGHT = st.integers(1, 40).map(lambda n: f"G1 Z{n / 10:g} F900")
+BACK = st.tuples(st.sampled_from([0.5, 0.8]), TRAVEL, st.sampled_from([0.5, 0.8])).map(
+    lambda back: f"G1 E-{back[0]} F2400\n{back[1]}\nG1 E{back[2]} F2400"
+)
+PLAIN = [
+    "G1 Z0.4",
+    "G1 Z0.7",
+    "G1 E-1",
+    "G1 E1",
+    "G92 E0",
+    "M82",
+    "M83",
+    "G91\nG90",
+    "G0 X5 Y5",
+    "G1 F1500",
+    "",
+    "; a layer",
+]
+ODD = ["G92 X5 Y5", "G92 Z0", "G20", "G21", "G10", "G11", "M220 S50", "M205 X8", "M204 P500 T900", "G4 P50", "G1 X9 F0"]
+ODD += [
+    "M106 S127",
+    "M117 G1 X5",
+    "G28 X",
+    "G2 X60 Y60 E1 R90",
+    "G1 Y5 X5 E.5",
+    "G1 X7 Y8 Z1.5 E1",
+    "N5 G1 X5 Y6 E2",
+    "G92",
+]
+ODD += [
+    "G1 X 5",
+    "G1 X5. Y+6 E.5",
+    "G1 X1.2.3 Y5",
+    "G1 X Y5 E1",
+    "G5 X9 Y9 E1",
+    "(x) G1 X5 Y5 E1",
+    "G1 X9 (;) E9",
+    "M600",
+]
 ROWS = st.lists(
     st.one_of(
         CLIMB,
-        st.lists(MOVE, min_size=4, max_size=9).map("\n".join),
-        st.sampled_from(["G1 Z0.4", "G1 Z0.7", "G1 Z1", "G1 E-1", "G1 E1", "G92 E0", "G92 X5 Y5", "M82", "M83", "G91\nG90"]),
-        st.sampled_from(["G0 X5 Y5", "G20", "G21", "G10", "G11", "M220 S50", "M205 X8", "M204 P500 T900", "G4 P50"]),
+        st.lists(MOVE, min_size=1, max_size=9).map("\n".join),
+        st.lists(MOVE, min_size=1, max_size=3).map(" ; wall\n".join),
+        HOP,
+        TRAVEL,
+        HEIGHT,
+        BACK,
+        st.sampled_from(PLAIN),
+        st.sampled_from(ODD),
     ),
-    max_size=12,
-)  # fmt: skip
+    max_size=16,
+)
 
 
 @pytest.mark.parametrize("relative", [True, False])
-@pytest.mark.parametrize("dressed", ["{}", "G1 F1800 {}", "{} F1800"])
+@pytest.mark.parametrize("dressed", ["{}", "G1 F1800 {}", "{} F1800", "{} ; wall", "{};"])
 def test_plain_walls_do_go_together(relative: bool, dressed: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Held apart from what comes out of it: a row that is never taken together would be equal too."""
-    taken: list[int] = []
+    alone: list[bytes] = []
+    apply = Modal.apply
 
-    def counted(run: PlainRun, modal: Modal) -> Deposits | None:
-        row = deposits_of(run, modal)
-        taken.append(0 if row is None else row.lines)
-        return row
+    def counted(modal: Modal, block: bytes) -> int:
+        alone.append(block)
+        return apply(modal, block)
 
-    monkeypatch.setattr(itinerary, "deposits_of", counted)
+    monkeypatch.setattr(Modal, "apply", counted)
     steps = [f"X{50 + n} Y{50 + n % 2} E{0.1 if relative else 5 + n / 10:g}" for n in range(40)]
     lines = [dressed.format(one) if "G1" in dressed else "G1 " + dressed.format(one) for one in steps]
+    hop = (
+        "G1 E-1\nG91\nG1 Z2 F600\nG90\nM83\nG0 X5 Y5\nG1 Z0.6\nG1 E1\n"
+        if relative
+        else "G0 Z3\nG0 X5 Y5 Z0.6\nG92 E4.9\n"
+    )
     head = "G28\nG90\nM83\nG1 E5 F1200\n" + ("" if relative else "M82\n") + "G1 Z0.3\n"
-    text = (head + "\n".join(lines) + "\nM104 S0\n").encode()
-    found = survey(io.BytesIO(text), "t", None, PRINTER)
-    assert taken == [39 if relative else 38]  # but for the first that lays anything down, which begins the layer
-    assert found.filament_mm == pytest.approx(40 * 0.1 if relative else 3.9, abs=1e-6)
-    assert flat(found.as_json()) == pytest.approx(flat(survey(Apart(text), "t", None, PRINTER).as_json()), abs=1e-3)
+    text = (head + "\n".join(lines) + "\n" + hop + "\n".join(lines) + "\nM104 S0\n").encode()
+    found = surveyed(text)
+    # By themselves go: what comes before a feedrate is known, the first deposit of all, commands that are no motion.
+    apart = [block for block in alone if block[:3] == b"G1 "]
+    assert [block[:4] for block in apart] == [b"G1 E", b"G1 X"]
+    commands = [block.split()[0] for block in alone if block not in apart]
+    assert commands == [b"G28", b"G90", b"M83", *[b"G92"] * (not relative), b"M104"]
+    assert (found.layers, found.filament_mm) == (2, pytest.approx(80 * 0.1 - (0 if relative else 0.1), abs=1e-6))
+    assert flat(found.as_json()) == pytest.approx(flat(surveyed(text, together=False).as_json()), abs=1e-3)
 
 
-@given(ROWS, st.booleans())
-@settings(max_examples=150)
-def test_rows_taken_together_are_what_they_are_one_by_one(rows: list[str], relative: bool) -> None:
+@given(ROWS, st.booleans(), st.booleans())
+@settings(max_examples=300)
+def test_rows_taken_together_are_what_they_are_one_by_one(rows: list[str], relative: bool, banded: bool) -> None:
     e = "M83" if relative else "M82"
     text = "\n".join([f"G28\nG90\n{e}\nM104 S215\nG1 Z0.3 F1200\nG1 X50 Y50 E0.1", *rows, "M104 S0\n"]).encode()
-    together = survey(io.BytesIO(text), "t", None, PRINTER)
-    apart = survey(Apart(text), "t", None, PRINTER)
+    bands = schedule({"nozzle": 220.0}, {"nozzle": 210.0}, {"nozzle": 200.0}, heights=(0.6, 1.9)) if banded else None
+    same(surveyed(text, bands), surveyed(text, bands, together=False))
+
+
+FILES = sorted((Path(__file__).parents[1] / "files").glob("*.gcode"))
+
+
+@pytest.mark.parametrize("path", FILES, ids=[path.stem for path in FILES])
+def test_files_of_the_field_are_the_same_read_many_blocks_at_a_time(path: Path) -> None:
+    bands = schedule({"nozzle": 220.0}, {"nozzle": 210.0}, {"nozzle": 200.0}, heights=(0.6, 1.9))
+    same(surveyed(path.read_bytes(), bands), surveyed(path.read_bytes(), bands, together=False))
+
+
+def same(together: Survey, apart: Survey) -> None:
     one, other = together.as_json(), apart.as_json()
     assert flat(one) == pytest.approx(flat(other), abs=2e-3)
     assert together.footprint.cells == apart.footprint.cells
-    assert (one["blocks_sha256"], one["aside_mm"]) == (other["blocks_sha256"], other["aside_mm"])
+    assert [(row["line"], row["block"], row["why_here"]) for row in one["bands"]] == [
+        (row["line"], row["block"], row["why_here"]) for row in other["bands"]
+    ]
+    for name in (
+        "blocks_sha256",
+        "aside_mm",
+        "refusals",
+        "cautions",
+        "blocks",
+        "first_deposit_line",
+        "last_deposit_line",
+    ):
+        assert one[name] == other[name], name
 
 
 def flat(value: object) -> list[float]:

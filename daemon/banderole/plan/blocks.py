@@ -6,12 +6,13 @@ CR, LF and CRLF end a line. What is no text at all, or holds a command that no p
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from typing import BinaryIO, Final, NamedTuple
 
+from banderole_protocol.modal import MODES
 from banderole_protocol.words import block_of
 
-from .plain_runs import RUN, PlainRun
+from .pieces import Piece, shaped
 from .refusal import InputError
 
 CHUNK_BYTES: Final = 1 << 18
@@ -81,51 +82,41 @@ def blocks_of(file: BinaryIO, where: str) -> Iterator[tuple[int, bytes]]:
     number = 0
     for text in _whole_lines(file, where):
         lines = text.splitlines()
-        yield from _blocks_in(lines, number, where)
+        for at, line in enumerate(lines, number + 1):
+            if block := _block(line, at, where):
+                yield at, block
         number += len(lines)
 
 
-def runs_of(file: BinaryIO, where: str, update: Callable[[bytes], object]) -> Iterator[tuple[int, bytes] | PlainRun]:
-    """As `blocks_of`, with rows of plain deposits left together; `update` gets all blocks, each with a line feed."""
+def pieces_of(file: BinaryIO, where: str, update: Callable[[bytes], object]) -> Iterator[Piece]:
+    """As `blocks_of`, in pieces of many lines; `update` gets all blocks, each with a line feed."""
     number = 0
     for text in _whole_lines(file, where):
-        at = 0
-        for found in RUN.finditer(text):
-            lines = text[at : found.start()].splitlines()
-            yield from _told(_blocks_in(lines, number, where), update)
-            number += len(lines)
-            run, at = found[0], found.end()
-            count = run.count(b"\n")
-            update(run.replace(b"\r", b""))
-            yield PlainRun(number + 1, run, count)
-            number += count
-        lines = text[at:].splitlines()
-        yield from _told(_blocks_in(lines, number, where), update)
-        number += len(lines)
+        if b"\r" in text:
+            text = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+        if not text.endswith(b"\n"):
+            text += b"\n"
+        blocks, places, numbers = shaped(text)
+        if None in places:
+            lines = text.splitlines() if b";" in text else blocks
+            for at in [at for at, known in enumerate(places) if known is None]:
+                if (block := blocks[at]) and block not in MODES:
+                    blocks[at] = _block(lines[at], number + at + 1, where)
+        if there := list(filter(None, blocks)):
+            update(b"\n".join(there) + b"\n")
+        yield Piece(number + 1, blocks, places, numbers)
+        number += len(blocks)
 
 
-def _told(blocks: Iterable[tuple[int, bytes]], update: Callable[[bytes], object]) -> list[tuple[int, bytes]]:
-    """The blocks of a piece, and all of them to `update` at once: a call for each would take longer than reading it."""
-    told = list(blocks)
-    if told:
-        update(b"\n".join([block for _, block in told]) + b"\n")
-    return told
-
-
-def _blocks_in(lines: list[bytes], number: int, where: str) -> Iterator[tuple[int, bytes]]:
-    """The commands in these lines, of which the first has the number behind `number`."""
-    for line in lines:
-        number += 1
-        if _PLAIN(line):
-            yield number, line
-            continue
-        block = block_of(line)
-        if not block:
-            continue
-        if len(block) > BLOCK_BYTES:
-            what = f"a command of {len(block)} bytes, where {BLOCK_BYTES} fit a printer's line buffer"
-            raise InputError(what, f"{where}:{number}", "export the tower again as plain G-code")
-        if block.translate(None, _NOT_TEXT) != block:
-            what = "a command with control characters in it"
-            raise InputError(what, f"{where}:{number}", "this is no plain G-code; export the tower again")
-        yield number, block
+def _block(line: bytes, number: int, where: str) -> bytes:
+    """The block in a line; b"" where there is none. Raises InputError for a command that no printer could take."""
+    if _PLAIN(line):
+        return line
+    block = block_of(line)
+    if len(block) > BLOCK_BYTES:
+        what = f"a command of {len(block)} bytes, where {BLOCK_BYTES} fit a printer's line buffer"
+        raise InputError(what, f"{where}:{number}", "export the tower again as plain G-code")
+    if block.translate(None, _NOT_TEXT) != block:
+        what = "a command with control characters in it"
+        raise InputError(what, f"{where}:{number}", "this is no plain G-code; export the tower again")
+    return block

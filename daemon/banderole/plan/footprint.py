@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import compress, pairwise
 from typing import Final
 
 from .machine_tables import Volume
@@ -35,13 +35,12 @@ class Footprint:
         self._walk((_cell(x0, y0), _cell(x1, y1)))
         self.widen(min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1))
 
-    def add_row(self, xs: Sequence[float], ys: Sequence[float]) -> None:
-        """Deposits from each place to the next, mm."""
+    def add_row(self, xs: Sequence[float], ys: Sequence[float], laid: Sequence[float]) -> None:
+        """Motions from each place to the next, mm; those that lay nothing down leave nothing. The box is for `widen`."""
         # Only differences between two cells matter, so most of a row is sorted out by sets, not by calls.
         cells = [x // CELL_MM * COLUMN + y // CELL_MM for x, y in zip(xs, ys, strict=True)]
-        for line in set(pairwise(cells)).difference(self._lines):
+        for line in set(compress(pairwise(cells), laid)).difference(self._lines):
             self._walk(line)
-        self.widen(min(xs), min(ys), max(xs), max(ys))
 
     def widen(self, x0: float, y0: float, x1: float, y1: float) -> None:
         """The box comes to hold this one."""

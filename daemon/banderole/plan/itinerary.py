@@ -18,7 +18,6 @@ from banderole_protocol.modal import DEPOSIT, DWELL, HOME, OTHER, PERSON, SETPOI
 
 from .blocks import Block
 from .heights import FLAT_MM, Heights
-from .plain_runs import Deposits, PlainRun, deposits_of
 from .schedule import Band, Schedule
 
 STRETCH_BLOCKS: Final = 256
@@ -130,37 +129,26 @@ class Facts:
     last_deposit: int  # line
 
 
-class Row(Block):
-    """A row of plain deposits that a survey leaves together, where a run has a `Block` for each; `text` is that of all."""
-
-    deposits: Deposits
-
-
 class Itinerary:
     """Iterate `items()` once. After an AskPosition the caller may call `located` before it asks for the next item.
 
-    `on_block(modal, kind, line)` is told of each block, once it is known which layer it is in; of a row of plain deposits
-    (`runs_of` leaves them together, for a survey) `on_row` is told instead.
+    `on_block(modal, kind, line)` is told of each block, once it is known which layer it is in.
     """
 
     def __init__(
         self,
-        blocks: Iterable[tuple[int, bytes] | PlainRun],
+        blocks: Iterable[tuple[int, bytes]],
         schedule: Schedule | None,
         e_mode: EMode | None,
         facts: Facts | None = None,
         on_block: Callable[[Modal, int, int], None] | None = None,
-        on_row: Callable[[Deposits], None] | None = None,
     ) -> None:
         self._blocks = blocks
         self._schedule = schedule
         self._last_deposit = facts.last_deposit if facts is not None else None
         self._on_block = on_block
-        self._on_row = on_row
-        self._light = on_row is not None  # a survey asks for no state but that of the block in hand
         self.modal = Modal(e_mode)
-        # State before the first pending block; of a survey, that of the block in hand.
-        self._start = self.modal if self._light else self.modal.copy()
+        self._start = self.modal.copy()  # state before the first pending block
         self._pending: list[Block] = []
         self._gap = 0  # index of the first pending block after the last deposit
         self._floor = 0  # a crossing may not come before this index of pending
@@ -190,85 +178,54 @@ class Itinerary:
 
     def items(self) -> Iterator[Item]:
         """The file in order. Blocks stand in exactly one item each, as they are in the file."""
-        modal, apply, observe = self.modal, self.modal.apply, self._on_block
-        for entry in self._entries():
-            if isinstance(entry, Deposits):
-                yield from self._row(entry)
-                continue
-            line, text = entry
-            self._ordinal += 1
-            self.line, self.text = line, text
-            kind = apply(text)
-            if kind == DEPOSIT:
-                if modal.z != self._layer_z or modal.z0 != self._layer_z or not self.started:
-                    yield from self._at_height(line)
-                pending = self._pending
-                pending.append(Block(line, text, modal.seconds, modal.net))
-                self._gap, self._floor, self._candidate = len(pending), 0, None
-                self._mark = None
-                if observe is not None:
-                    observe(modal, kind, line)
-                if len(pending) >= STRETCH_BLOCKS:
-                    yield from self._full()
-            else:
-                if observe is not None:
-                    observe(modal, kind, line)
-                if kind in _PLAIN_KINDS:
-                    self._pending.append(Block(line, text, modal.seconds))
-                    self._mark_gap()
-                    if modal.back:
-                        self._candidate = len(self._pending)
-                    if len(self._pending) - self._gap > GAP_BLOCKS:
-                        yield from self._flush(len(self._pending))
-                else:
-                    yield from self._special(kind, Block(line, text, modal.seconds))
-            if modal.e_split and self.ambiguous_line is None:
-                self.ambiguous_line = line
-            if modal.unclear:
-                first, count = self.unclear.get(modal.unclear, (line, 0))
-                if count or len(self.unclear) < UNCLEAR_MOST:
-                    self.unclear[modal.unclear] = (first, count + 1)
-                modal.unclear = ""
+        for line, text in self._blocks:
+            yield from self._take(line, text)
         yield from self._flush(len(self._pending))
 
-    def _entries(self) -> Iterator[tuple[int, bytes] | Deposits]:
-        """Block by block; rows that lie plainly in the layer in work are left together."""
-        for entry in self._blocks:
-            if not isinstance(entry, PlainRun):
-                yield entry
-                continue
-            for _ in range(2):  # a row may begin with a travel
-                if self.modal.z != self._layer_z:
-                    # Its first deposit may begin a layer, a band; the others are then in it.
-                    first, entry = entry.parted()
-                    yield first
-            row = deposits_of(entry, self.modal) if self.modal.z == self._layer_z else None
-            if row is not None:
-                yield row
+    def _take(self, line: int, text: bytes) -> Iterator[Item]:
+        modal, observe = self.modal, self._on_block
+        self._ordinal += 1
+        self.line, self.text = line, text
+        kind = modal.apply(text)
+        if kind == DEPOSIT:
+            if modal.z != self._layer_z or modal.z0 != self._layer_z or not self.started:
+                yield from self._at_height(line)
+            self._lay(Block(line, text, modal.seconds, modal.net))
+            if observe is not None:
+                observe(modal, kind, line)
+            if len(self._pending) >= STRETCH_BLOCKS:
+                self._remember()
+                yield from self._flush(len(self._pending))
+        else:
+            if observe is not None:
+                observe(modal, kind, line)
+            block = Block(line, text, modal.seconds)
+            if kind in _PLAIN_KINDS:
+                yield from self._pass(block, modal.back)
             else:
-                yield from entry.blocks()
+                yield from self._special(kind, block)
+        if modal.e_split and self.ambiguous_line is None:
+            self.ambiguous_line = line
+        if modal.unclear:
+            first, count = self.unclear.get(modal.unclear, (line, 0))
+            if count or len(self.unclear) < UNCLEAR_MOST:
+                self.unclear[modal.unclear] = (first, count + 1)
+            modal.unclear = ""
 
-    def _row(self, deposits: Deposits) -> Iterator[Item]:
-        """Many deposits of the layer in work: none of them can begin a band or a layer."""
-        modal, pending = self.modal, self._pending
-        deposits.put(modal)
-        self._ordinal += deposits.lines
-        self.line = deposits.line + deposits.lines - 1
-        row = Row(deposits.line, b"", deposits.seconds, deposits.laid)
-        row.deposits = deposits
-        pending.append(row)
-        self._gap, self._floor, self._candidate = len(pending), 0, None
+    def _lay(self, deposit: Block) -> None:
+        """A deposit is pending: the gap before it is decided, and the next begins behind it."""
+        self._pending.append(deposit)
+        self._gap, self._floor, self._candidate = len(self._pending), 0, None
         self._mark = None
-        if self._on_row is not None:
-            self._on_row(deposits)
-        if len(pending) >= STRETCH_BLOCKS:
-            yield from self._full()
 
-    def _full(self) -> Iterator[Item]:
-        """What is pending up to here goes, whatever follows."""
-        if not self._light:
-            self._mark = (len(self._pending), self.modal.copy())
-        yield from self._flush(len(self._pending))
+    def _pass(self, block: Block, back: bool) -> Iterator[Item]:
+        """A block of a gap is pending; `back`: filament is back behind it."""
+        self._pending.append(block)
+        self._mark_gap()
+        if back:
+            self._candidate = len(self._pending)
+        if len(self._pending) - self._gap > GAP_BLOCKS:
+            yield from self._flush(len(self._pending))
 
     @property
     def middle(self) -> float:
@@ -358,12 +315,7 @@ class Itinerary:
             yield DwellAside(block, self._start.copy(), self.top)
             self._stands_after(block)
         else:
-            self._pending.append(block)
-            self._mark_gap()
-            if modal.back:
-                self._candidate = len(self._pending)
-            if len(self._pending) - self._gap > GAP_BLOCKS:
-                yield from self._flush(len(self._pending))
+            yield from self._pass(block, modal.back)
 
     def _setpoint(self, block: Block, setpoint: FileSetpoint, between: bool) -> Iterator[Item]:
         active = setpoint.tool is None or setpoint.tool == self.modal.tool
@@ -391,8 +343,12 @@ class Itinerary:
 
     def _mark_gap(self) -> None:
         """The first block of a gap: a cut comes behind it, so that only the gap need be replayed and not the stretch."""
-        if len(self._pending) == self._gap + 1 and not self._light:
-            self._mark = (len(self._pending), self.modal.copy())
+        if len(self._pending) == self._gap + 1:
+            self._remember()
+
+    def _remember(self) -> None:
+        """The state as it is behind all that is pending: a replay may begin there."""
+        self._mark = (len(self._pending), self.modal.copy())
 
     def _alone(self, block: Block) -> Iterator[Item]:
         """The block ends its stretch, and a crossing comes after it."""
@@ -401,15 +357,13 @@ class Itinerary:
 
     def _stands_after(self, block: Block) -> None:
         """The block went out apart from any stretch: the state goes on from behind it."""
-        if not self._light:
-            self._start.apply(block.text)
+        self._start.apply(block.text)
 
     def _flush(self, cut: int) -> Iterator[Item]:
         """The first `cut` pending blocks as a stretch; the state behind them is replayed from the nearest known one."""
         blocks, self._pending = self._pending[:cut], self._pending[cut:]
         start = self._start
-        if not self._light:
-            self._replay(blocks, cut)
+        self._replay(blocks, cut)
         self._gap = max(0, self._gap - cut)
         self._floor = max(0, self._floor - cut)
         if self._candidate is not None:

@@ -7,12 +7,13 @@ each has its own, and a spiral has one a turn.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import compress
 from typing import Any, Final
 
 from banderole_protocol.modal import Modal
 
 from .footprint import Box
-from .plain_runs import Deposits
+from .plain_moves import Moves
 
 LAYERS_MOST: Final = 20_000
 """Rows kept: two metres of layers of 0.1 mm. What comes after counts into the last."""
@@ -58,12 +59,12 @@ class Layers:
         """Is this deposit's layer another one than that of the last?"""
         return number != self._number and (len(self.rows) < LAYERS_MOST or not self.rows)
 
-    def begin(self, number: int, z: float, height: float, line: int, block: int, modal: Modal) -> Layer:
-        """A layer begins with the deposit that `modal` has just made."""
+    def begin(self, number: int, z: float, height: float, line: int, block: int, x: float, y: float) -> Layer:
+        """A layer begins with a deposit that ends here."""
         self._number = number
         if self.rows:
             self.rows[-1].blocks = block - self.rows[-1].block
-        self.rows.append(Layer(z, height, line, block, (modal.x, modal.y, modal.x, modal.y)))
+        self.rows.append(Layer(z, height, line, block, (x, y, x, y)))
         return self.rows[-1]
 
     def deposit(self, modal: Modal) -> None:
@@ -81,13 +82,28 @@ class Layers:
             if x0 < box[0] or y0 < box[1] or x1 > box[2] or y1 > box[3]:
                 layer.box = _around(box, (x0, y0, x1, y1))
 
-    def row(self, deposits: Deposits) -> None:
-        """Many of them."""
-        layer, xs, ys = self.rows[-1], deposits.xs, deposits.ys
-        layer.filament_mm += deposits.laid
-        layer.deposit_s += deposits.seconds
-        layer.length_mm += sum(deposits.lengths)
-        layer.box = _around(layer.box, (min(xs), min(ys), max(xs), max(ys)))
+    def moves(self, moves: Moves, block: int) -> list[tuple[int, Layer]]:
+        """Many motions, behind so many blocks of the file. The layers that begin in them, each with its first motion's index."""
+        begun: list[tuple[int, Layer]] = []
+        done = 0
+        for at, number, z, height, line, behind in moves.layers:
+            if self.begins(number):
+                self._add(moves, done, at)
+                done = at
+                layer = self.begin(number, z, height, line, block + behind, moves.xs[at + 1], moves.ys[at + 1])
+                begun.append((at, layer))
+        self._add(moves, done, len(moves.lengths))
+        return begun
+
+    def _add(self, moves: Moves, begin: int, end: int) -> None:
+        """These motions are of the layer in work."""
+        box = moves.box(begin, end)
+        if box is not None:
+            layer, laid = self.rows[-1], moves.laid[begin:end]
+            layer.filament_mm += sum(laid)
+            layer.deposit_s += sum(compress(moves.seconds[begin:end], laid))
+            layer.length_mm += sum(compress(moves.lengths[begin:end], laid))
+            layer.box = _around(layer.box, box)
 
     def end(self, blocks: int) -> None:
         """The file had so many blocks."""

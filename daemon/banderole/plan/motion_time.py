@@ -81,8 +81,12 @@ class MotionTime:
         de: Sequence[float],
         feed: Sequence[float],
         length: Sequence[float],
+        alone: Sequence[int] = (),
     ) -> None:
-        """Straight motions of the head in a row: lists (they are sliced) of one length, as `Motion` has them."""
+        """Straight motions in a row: lists (they are sliced) of one length, as `Motion` has them.
+
+        `alone` are the indices of those of filament alone.
+        """
         if not length:
             return
         if not (min(length) > 0.0 and max(length) < inf and min(feed) > 0.0):
@@ -96,15 +100,23 @@ class MotionTime:
             wanted = [limits.printing] * len(length)
         else:
             wanted = [limits.printing if e else limits.travel for e in de]
+        for at in alone:
+            wanted[at] = limits.filament
         pulls = bounded(wanted, limits.axis_acceleration, ways, length)
         squares = [f * f for f in feeds]
-        first = _Leg(_shares(dx[0], dy[0], dz[0], de[0], length[0]), squares[0], pulls[0])
-        self._caps.append(self._corner(first))
-        self._caps += self._corners(ways, length, squares, pulls)
+
+        def leg(at: int) -> _Leg:
+            return _Leg(_shares(dx[at], dy[at], dz[at], de[at], length[at]), squares[at], pulls[at])
+
+        caps = [self._corner(self._last, leg(0)), *self._corners(ways, length, squares, pulls)]
+        for corner in {at + side for at in alone for side in (0, 1)}:
+            if 0 < corner < len(caps):
+                caps[corner] = self._corner(leg(corner - 1), leg(corner))
+        self._caps += caps
         self._changes += [2.0 * a * le for a, le in zip(pulls, length, strict=True)]
         self._feeds += feeds
         self._lengths += length
-        self._last = _Leg(_shares(dx[-1], dy[-1], dz[-1], de[-1], length[-1]), squares[-1], pulls[-1])
+        self._last = leg(-1)
         if len(self._lengths) >= self._batch + self._look_ahead:
             self._reckon(len(self._lengths) - self._look_ahead)
 
@@ -134,7 +146,7 @@ class MotionTime:
         acceleration = limits.bounded(wanted, limits.axis_acceleration, most)
         # On a curve the machine is bent off its way all along: v² = aR is as fast as the acceleration allows.
         speed = min(limits.bounded(feed, limits.axis_speed, most), sqrt(acceleration * max(radius, SAME_MM)))
-        self._caps.append(self._corner(_Leg(begins, speed * speed, acceleration)))
+        self._caps.append(self._corner(self._last, _Leg(begins, speed * speed, acceleration)))
         self._changes.append(2.0 * acceleration * length)
         self._feeds.append(speed)
         self._lengths.append(length)
@@ -157,10 +169,10 @@ class MotionTime:
         """Those that hold for the next motion."""
         return self._limits
 
-    def bucket(self) -> int:
-        """Opens a bucket, into which the time of the motions that follow counts; its index in `totals`."""
+    def bucket(self, still: int = 0) -> int:
+        """Opens a bucket, into which the time of the motions that follow counts but for the next `still`; its index."""
         self._totals.append(0.0)
-        self._marks.append((len(self._lengths), len(self._totals) - 1))
+        self._marks.append((len(self._lengths) + still, len(self._totals) - 1))
         return len(self._totals) - 1
 
     # ---- taking out
@@ -176,9 +188,8 @@ class MotionTime:
 
     # ---- corners
 
-    def _corner(self, begins: _Leg) -> float:
+    def _corner(self, last: _Leg | None, begins: _Leg) -> float:
         """v² at most where a motion begins behind the last one."""
-        last = self._last
         if last is None:
             return 0.0
         here, there = last.shares, begins.shares

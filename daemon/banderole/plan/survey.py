@@ -15,7 +15,7 @@ from typing import Any, BinaryIO, Final
 from banderole_protocol.modal import DEPOSIT, SETPOINT, TRAVEL, Modal
 
 from . import cautions, unfit
-from .blocks import Block, runs_of
+from .blocks import Block, pieces_of
 from .config import Printer
 from .findings import MOST_FINDINGS, Finding, Findings
 from .footprint import Footprint
@@ -24,7 +24,6 @@ from .itinerary import (
     Crossing,
     DwellAside,
     Facts,
-    Itinerary,
     PersonWait,
     PreWait,
     Reassertion,
@@ -32,9 +31,10 @@ from .itinerary import (
 )
 from .layers import Layer, Layers
 from .motion_limits import MotionLimits
-from .plain_runs import Deposits
+from .plain_moves import Moves
 from .refusal import InputError, shown
 from .schedule import Schedule
+from .survey_itinerary import SurveyItinerary
 from .survey_time import SurveyTime
 
 CLEARANCE_MM: Final = 0.5
@@ -195,13 +195,13 @@ class _Surveyor:
         motion = printer.motion if printer is not None else None
         limits = MotionLimits.of(motion.acceleration, motion.junction) if motion is not None else MotionLimits()
         self._time = SurveyTime(limits) if timed else None
-        self._itinerary: Itinerary
+        self._itinerary: SurveyItinerary
 
     def read(self, file: BinaryIO) -> Survey:
         found = self._found
         e_mode = self._printer.firmware.e_mode if self._printer is not None else None
-        blocks = runs_of(file, found.file, self._digest.update)
-        itinerary = Itinerary(blocks, self._schedule, e_mode, None, self._on_block, self._on_row)
+        pieces = pieces_of(file, found.file, self._digest.update)
+        itinerary = SurveyItinerary(pieces, self._schedule, e_mode, self._on_block, self._on_moves)
         self._itinerary = itinerary
         for item in itinerary.items():
             self._take(item)
@@ -242,7 +242,7 @@ class _Surveyor:
         self._last = line
         if self._layers.begins(itinerary.layer):
             height = 2 * (modal.z - itinerary.middle)
-            layer = self._layers.begin(itinerary.layer, modal.z, height, line, itinerary.ordinal, modal)
+            layer = self._layers.begin(itinerary.layer, modal.z, height, line, itinerary.ordinal, modal.x, modal.y)
             if self._time is not None:
                 self._time.mark(self._row.band if self._row is not None else None, layer)
             if self._row is not None:
@@ -253,12 +253,16 @@ class _Surveyor:
         else:
             found.footprint.add(modal.x0, modal.y0, modal.x, modal.y)
 
-    def _on_row(self, deposits: Deposits) -> None:
-        self._last = deposits.line + deposits.lines - 1
-        self._layers.row(deposits)
-        self._found.footprint.add_row(deposits.xs, deposits.ys)
+    def _on_moves(self, moves: Moves) -> None:
+        begun: list[tuple[int, Layer]] = []
+        if moves.last_deposit:
+            self._last = moves.last_deposit
+            begun = self._layers.moves(moves, self._itinerary.ordinal)
+            if self._row is not None:
+                self._row.layers += len(moves.layers)
+            self._found.footprint.add_row(moves.xs, moves.ys, moves.laid)
         if self._time is not None:
-            self._time.row(deposits)
+            self._time.moves(moves, self._row.band if self._row is not None else None, begun)
 
     def _look_behind(self, modal: Modal, line: int) -> None:
         """A refused command behind another one in the same line: some firmware carries out both."""
@@ -343,9 +347,11 @@ class _Surveyor:
 
     # ---- the whole
 
-    def _conclude(self, itinerary: Itinerary) -> None:
+    def _conclude(self, itinerary: SurveyItinerary) -> None:
         found, say = self._found, self._say
         self._layers.end(found.blocks)
+        for layer in self._layers.rows:
+            found.footprint.widen(*layer.box)
         found.layers, found.layer_table = itinerary.layer, self._layers.rows
         if itinerary.ambiguous_line is not None and (self._printer is None or self._printer.firmware.e_mode is None):
             what = "what E means from here on depends on the firmware"

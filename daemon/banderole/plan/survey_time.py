@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import islice
 from operator import sub
 from typing import Final
 
@@ -13,7 +14,7 @@ from banderole_protocol.words import words_of
 from .layers import Layer
 from .motion_limits import MotionLimits
 from .motion_time import MotionTime, arc_motion
-from .plain_runs import Deposits
+from .plain_moves import Moves
 
 TOGETHER: Final = 4096
 """Motions handed over at once: a call for each would take as long as reading it."""
@@ -34,6 +35,7 @@ class SurveyTime:
         self._de: list[float] = []
         self._feed: list[float] = []
         self._length: list[float] = []
+        self._alone: list[int] = []
         self._factor = 1.0
 
     def motion(self, modal: Modal, block: bytes) -> None:
@@ -45,9 +47,11 @@ class SurveyTime:
         dx, dy, dz = modal.x - modal.x0, modal.y - modal.y0, modal.z - modal.z0
         length = math.hypot(dx, dy, dz)
         if length <= MOVED_MM:
-            self._hand_over()
-            self._time.add(0.0, 0.0, 0.0, modal.fed, feed, abs(modal.fed))
-            return
+            if not modal.fed:
+                return
+            dx = dy = dz = 0.0
+            length = abs(modal.fed)
+            self._alone.append(len(self._length))
         self._dx.append(dx)
         self._dy.append(dy)
         self._dz.append(dz)
@@ -57,14 +61,25 @@ class SurveyTime:
         if len(self._length) >= TOGETHER:
             self._hand_over()
 
-    def row(self, deposits: Deposits) -> None:
-        """Many plain deposits."""
-        self._dx += deposits.dx
-        self._dy += deposits.dy
-        self._dz += [0.0] * deposits.lines
-        self._de += deposits.fed
-        self._feed += deposits.feeds if self._factor == 1.0 else [feed * self._factor for feed in deposits.feeds]
-        self._length += deposits.lengths
+    def moves(self, moves: Moves, band: int | None, layers: list[tuple[int, Layer]]) -> None:
+        """Many of them, in a band; from each of these indices on the time belongs to another layer."""
+        begin = len(self._length)
+        for at, layer in layers:
+            self._time.bucket(begin + at)
+            self._whose.append((band, layer))
+        self._dx += map(sub, islice(moves.xs, 1, None), moves.xs)
+        self._dy += map(sub, islice(moves.ys, 1, None), moves.ys)
+        self._dz += [0.0] * len(moves.lengths)
+        self._de += moves.laid
+        for at, rise in moves.rises:
+            self._dz[begin + at] = rise
+        for at, fed in moves.fed:
+            self._de[begin + at] = fed
+        for at in moves.alone:
+            self._dx[begin + at] = self._dy[begin + at] = 0.0  # not the rounding of a place named again
+            self._alone.append(begin + at)
+        self._feed += moves.speeds if self._factor == 1.0 else [speed * self._factor for speed in moves.speeds]
+        self._length += moves.lengths
         if len(self._length) >= TOGETHER:
             self._hand_over()
 
@@ -87,8 +102,7 @@ class SurveyTime:
 
     def mark(self, band: int | None, layer: Layer | None) -> None:
         """From here on the time belongs to this band and layer."""
-        self._hand_over()
-        self._time.bucket()
+        self._time.bucket(len(self._length))
         self._whose.append((band, layer))
 
     def rest(self) -> None:
@@ -122,6 +136,7 @@ class SurveyTime:
 
     def _hand_over(self) -> None:
         if self._length:
-            self._time.extend(self._dx, self._dy, self._dz, self._de, self._feed, self._length)
+            self._time.extend(self._dx, self._dy, self._dz, self._de, self._feed, self._length, self._alone)
             for values in (self._dx, self._dy, self._dz, self._de, self._feed, self._length):
                 values.clear()
+            self._alone.clear()
