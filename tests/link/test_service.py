@@ -220,6 +220,19 @@ def test_it_is_fed_once_a_round_and_while_it_starts_a_round_extends_the_start() 
     assert heard.taken() == ["READY=1", "WATCHDOG=1"]
 
 
+def test_without_a_watchdog_nobody_is_fed_and_the_rest_is_told() -> None:
+    heard = Heard()
+    attendant = Attendant(heard, None)
+    beat = attendant.rounds.expect("daemon")
+    for _ in range(3):
+        beat()
+        attendant.look("Idle")
+    attendant.ready()
+    beat()
+    attendant.look("Idle")
+    assert heard.taken() == ["STATUS=Idle", "READY=1"]
+
+
 def test_who_does_not_come_round_is_named_in_the_log_once(
     monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -8,6 +8,7 @@ import json
 import logging
 import signal
 from collections.abc import AsyncIterator, Callable
+from pathlib import Path
 from typing import Any, Final, Protocol
 
 from banderole import __version__
@@ -147,13 +148,13 @@ class Teller:
 class Outlets:
     """The local socket, the broker and the owner's command of one printer. Runs come and go, these stay."""
 
-    def __init__(self, performer: Performer, broker: Broker | None, beat: Beat = unheard) -> None:
+    def __init__(self, performer: Performer, broker: Broker | None, records: Path, beat: Beat = unheard) -> None:
         self._performer = performer
         self._broker = broker
         self._server = LocalServer(performer.printer.name, performer.command, performer.status, performer.bands, beat)
         command = performer.printer.told.command
         self._teller = Teller(command) if command else None
-        self.host = HostWatch(Host(state_folders()[0] / performer.printer.name), performer.caution)
+        self.host = HostWatch(Host(records), performer.caution)
 
     def begun(self, runner: Runner) -> Callable[[dict[str, Any]], None]:
         """A run hears at its start what the computer lacks already."""
@@ -207,7 +208,8 @@ async def outlets_of(performer: Performer, rounds: Rounds | None = None, host: b
     """
     rounds = rounds or Rounds()
     broker = _broker(performer, rounds)  # first: credentials that will not do are refused before anything is opened
-    outlets = Outlets(performer, broker, rounds.expect("local socket"))
+    records = state_folders()[0] / performer.printer.name if host else Path()
+    outlets = Outlets(performer, broker, records, rounds.expect("local socket"))
     await outlets.start()
     task = asyncio.create_task(broker.run(), name="broker") if broker is not None else None
     try:
