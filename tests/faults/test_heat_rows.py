@@ -44,9 +44,8 @@ def beyond(play: Act, since: float, heater: str, level: float, *, above: bool) -
 # ---- T1: readings that cannot be
 
 
-@pytest.mark.parametrize("heater", ["nozzle", "bed"])
+@pytest.mark.parametrize(("heater", "at"), [("nozzle", HEATING_S), ("bed", PRINTING_S)])
 @pytest.mark.parametrize("kind", ["T1", "T1b", "T1c", "T1d", "T1e"])
-@pytest.mark.parametrize("at", [HEATING_S, PRINTING_S])
 @pytest.mark.fault("T1", on="simulation")
 def test_t1_a_reading_that_cannot_be(tmp_path: Path, kind: str, heater: str, at: float) -> None:
     """Open (−300), short (999), NaN, below −20, above the limit + 20: two in a row. No threshold time: at once."""
@@ -201,15 +200,15 @@ def to_the_end_of_the_ladder(play: Act, parser: bool) -> None:
 @pytest.mark.fault("T5", on="simulation")
 def test_t5_too_weak_to_settle(tmp_path: Path, when_late: str, end: int) -> None:
     """It gets to 200 °C, and 220 are asked for. Patience first; then held, gone on with, or ended, as the schedule says."""
-    weak = ("nozzle.gain=190",)
-    with act(tmp_path, settings=weak, patience_s=700, when_late=when_late) as play:
+    weak = ("nozzle.gain=190", "nozzle.tau=60")
+    with act(tmp_path, settings=weak, patience_s=250, when_late=when_late) as play:
         StandIn(play.stage)
         ended = play.stage.run(play.job)
         assert ended is not None
         late = play.of("settle_late")[0]
         begun = moment(play.of("crossing_begun")[0])
-        assert moment(late) - begun >= 700.0
-        assert moment(late) - begun <= 700.0 + 60.0
+        assert moment(late) - begun >= 250.0
+        assert moment(late) - begun <= 250.0 + 60.0
         heat_is_off(play)
         match when_late:
             case "hold":  # nobody decides: stopped by who stands in
@@ -228,7 +227,7 @@ def test_t5_too_weak_to_settle(tmp_path: Path, when_late: str, end: int) -> None
 # ---- T6: noise, rounding, slow heaters
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.fault("T6", on="simulation")
 def test_t6_noise_at_the_edge_of_the_tolerance(tmp_path: Path, seed: int) -> None:
     """1 °C of noise against 1.5 °C asked for: settled is told once a crossing, and only behind a whole dwell inside."""
@@ -248,21 +247,19 @@ def test_t6_noise_at_the_edge_of_the_tolerance(tmp_path: Path, seed: int) -> Non
         assert not [event for event in play.of("caution") if event["alarm"].startswith(("sensor", "heat"))]
 
 
-@pytest.mark.parametrize("heater", ["nozzle", "bed"])
 @pytest.mark.fault("T6", on="simulation")
-def test_t6_whole_degrees_that_stand_still_for_minutes(tmp_path: Path, heater: str) -> None:
+def test_t6_whole_degrees_that_stand_still_for_minutes(tmp_path: Path) -> None:
     """Held for nine minutes, and set again by the file meanwhile: one and the same reading all the time is no fault."""
     with act(tmp_path, how=How(bed=60), settings=("nozzle.resolution=1", "bed.resolution=1")) as play:
         play.stage.command(PRINTING_S, "hold")
         play.stage.command(PRINTING_S + 540.0, "resume")
         finishes(play)
-        held = [r["measured"][heater] for r in play.readings if PRINTING_S + 30 < moment(r) < PRINTING_S + 500]
-        assert len(set(held)) == 1
+        held = [r["measured"] for r in play.readings if PRINTING_S + 30 < moment(r) < PRINTING_S + 500]
+        assert {(one["nozzle"], one["bed"]) for one in held} == {(220.0, 60.0)}
         assert not play.of("trip")
 
 
-@pytest.mark.parametrize("step", [25.0, 30.0])
-@pytest.mark.parametrize("resolution", [0.1, 1.0])
+@pytest.mark.parametrize(("step", "resolution"), [(25.0, 0.1), (30.0, 1.0)])
 @pytest.mark.fault("T6b", on="simulation")
 def test_t6b_a_large_step_down_on_a_slow_heater(tmp_path: Path, step: float, resolution: float) -> None:
     wanted = schedule((("nozzle", 245.0, -step),), tolerance=1.5, dwell_s=8, patience_s=3000)
@@ -281,8 +278,7 @@ def test_t6b_a_large_step_down_on_a_slow_heater(tmp_path: Path, step: float, res
 # ---- T7: one wild sample
 
 
-@pytest.mark.parametrize("heater", ["nozzle", "bed"])
-@pytest.mark.parametrize("at", [HEATING_S, PRINTING_S, 147.5])
+@pytest.mark.parametrize(("heater", "at"), [("nozzle", HEATING_S), ("nozzle", PRINTING_S), ("bed", 147.5)])
 @pytest.mark.fault("T7", on="simulation")
 def test_t7_one_wild_sample_is_counted(tmp_path: Path, heater: str, at: float) -> None:
     with act(tmp_path, f"T7-{heater}@{at:g}s", how=How(bed=60)) as play:
@@ -292,8 +288,10 @@ def test_t7_one_wild_sample_is_counted(tmp_path: Path, heater: str, at: float) -
         assert heater in wild[0]["text"]
 
 
-@pytest.mark.parametrize("kind", ["open", "cold", "nan", "short", "hot"])
-@pytest.mark.parametrize("at", [60.0, 144.0, PRINTING_S, 147.5, 171.0])
+@pytest.mark.parametrize(
+    ("kind", "at"),
+    [("open", 60.0), ("cold", 144.0), ("nan", PRINTING_S), ("nan", 150.0), ("short", 171.0), ("hot", 175.0)],
+)
 @pytest.mark.fault("T7", on="simulation")
 def test_t7_whatever_one_wild_sample_shows(tmp_path: Path, kind: str, at: float) -> None:
     """A contact that is gone for one reading: not too cold to lay anything down either."""

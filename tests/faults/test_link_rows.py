@@ -121,8 +121,7 @@ def test_s10b_replies_without_a_reading(tmp_path: Path, fault: str) -> None:
 # ---- S11, S12: it begins anew
 
 
-@pytest.mark.parametrize("window", [0, 96])
-@pytest.mark.parametrize("count", [20, 70, 95])
+@pytest.mark.parametrize(("window", "count"), [(0, 70), (96, 25), (96, 95)])
 @pytest.mark.fault("S11", on="simulation")
 def test_s11_the_printer_restarts(tmp_path: Path, window: int, count: int) -> None:
     with act(tmp_path, f"S11@{count}", printer=printer(window)) as play:
