@@ -60,7 +60,7 @@ def as_expected(outcome: Outcome, truth: Truth) -> Iterator[str]:
     end = f"{kind or 'no fault'} alone: {ended.state}, exit {ended.exit}, {ended.reason}"
     alarm = ended.reason.partition(":")[0]
     struck = _struck(outcome, truth, kind)
-    protected = scenario.settings()["protection"] == "true" and alarm == "printer_fatal" and kind.startswith("T")
+    protected = scenario.settings().get("protection") == "true" and alarm == "printer_fatal" and kind.startswith("T")
     if ended.exit == 3 and struck is not None and not outcome.of("run_started"):
         return  # nothing was heated
     if kind in ENDS and struck is not None:

@@ -19,7 +19,6 @@ from tests.scenarios import expectations, record, wire
 from tests.scenarios.play import REST_AFTER_S, Outcome
 from tests.scenarios.truth import HEAT_OFF, HEATS, Truth, slack
 from tests.support.judge import CLEAR_MM, SAME_MM, deposits
-from tests.support.towers import LAYER, STEPS
 
 HEAT_OFF_WITHIN_S: Final = 6.5
 """From the decision to the first heat-off on the wire at the latest: at once where the line is free; 5 s of deafness
@@ -134,7 +133,7 @@ def right_band(outcome: Outcome, truth: Truth) -> Iterator[str]:
     for move in truth.own_moves:
         if not deposits(move) or move["end"] >= until:
             continue
-        band = _band(move)
+        band = scenario.band_of(move)
         for channel, first, change in scenario.channels:
             value = first + change * band
             problem = ""
@@ -153,19 +152,12 @@ def right_band(outcome: Outcome, truth: Truth) -> Iterator[str]:
                 return
 
 
-def _band(move: dict[str, Any]) -> int:
-    """The one rule: a layer by its middle, a block of a spiral by its own path's middle."""
-    flat = abs(move["z1"] - move["z0"]) < 1e-4
-    middle = move["z1"] - LAYER / 2 if flat else (move["z0"] + move["z1"]) / 2
-    return max(number for number, step in enumerate(STEPS) if middle >= step - 0.001)
-
-
 # ---- 5. safe
 
 
 def ends(outcome: Outcome, truth: Truth) -> Iterator[str]:
     """Every run ends, and every one that was killed is made safe by a next start."""
-    if outcome.lasted > MOST_RUN_S:
+    if outcome.lasted > MOST_RUN_S and not outcome.scenario.text:
         yield f"it took {outcome.lasted:.0f} s"
     if outcome.last is None and outcome.stage is not None and outcome.stage.marks.never_ended is not None:
         yield "killed again and again, and never made safe"

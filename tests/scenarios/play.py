@@ -19,17 +19,17 @@ from banderole.bench.records import Log as BoardLog
 from banderole.cli.run_command import prepare
 from banderole.plan.config import Printer
 from banderole.rehearsal import Stage
-from banderole.rehearsal.stage import Marks
+from banderole.rehearsal.stage import REST_S, Marks
 from banderole.run.effects import Ended
 from banderole.run.runner import Job, Runner
 
 from tests.scenarios.line import Line, ends_the_task
 from tests.scenarios.outlets import Outlets
-from tests.scenarios.scenario import Happening, Moment, Scenario
+from tests.scenarios.scenario import RISE, Happening, Moment, Scenario
 from tests.support.towers import schedule, tower
 
-SAMPLE_S: Final = 1.0
-"""Between two looks at the true temperatures."""
+SAMPLE_S, SELDOM_S = 1.0, 10.0
+"""Between two looks at the true temperatures: in short runs, and in long ones."""
 REST_AFTER_S: Final = 6.0
 """After the end: is it still as it was left?"""
 DEAD_S: Final = 15.0
@@ -128,7 +128,10 @@ class Play:
         self.job, commands = _surveyed(scenario, folder, self.printer)
         manners = Manners.from_settings(scenario.board)
         self.outcome = outcome = Outcome(scenario, commands, manners, job=self.job)
-        self.stage = stage = KeptStage(self.printer, manners, seed=scenario.seed, on_record=outcome.rows.append)
+        rest_s = REST_S if not scenario.text else 2.0
+        self.stage = stage = KeptStage(
+            self.printer, manners, seed=scenario.seed, on_record=outcome.rows.append, rest_s=rest_s
+        )
         stage.ran, stage.states = outcome.ran, outcome.states
         self.line = line = Line(stage.loop, stage.port, scenario.line, scenario.seed)
         stage.port = line  # type: ignore[assignment]
@@ -142,6 +145,7 @@ class Play:
         self._waiting: list[tuple[Moment, Callable[[], None]]] = []
         self._seen: Counter[str] = Counter()
         self._holds = 0
+        self._sample_s = SELDOM_S if scenario.text else SAMPLE_S
 
     # ---- from end to end
 
@@ -149,7 +153,7 @@ class Play:
         """Plays it all. The outcome's `own_fault` is what was raised where nothing may be."""
         for happening in self.scenario.happenings:
             self._arrange(happening)
-        self.stage.loop.call_later(SAMPLE_S, self._sample)
+        self.stage.loop.call_later(self._sample_s, self._sample)
         try:
             with self.job.file:
                 self._act(lambda: self.stage.run(self.job))
@@ -221,7 +225,7 @@ class Play:
                 Sample(now, machine.nozzles[0].temperature, machine.bed.temperature, machine.nozzles[0].target,
                        machine.bed.target, alive and not self.line.dead)
             )  # fmt: skip
-        self.stage.loop.call_later(SAMPLE_S, self._sample)
+        self.stage.loop.call_later(self._sample_s, self._sample)
 
     # ---- what happens
 
@@ -338,10 +342,11 @@ def _surveyed(scenario: Scenario, folder: Path, printer: Printer) -> tuple[Job, 
     from tests.support.towers import commands
 
     file, wanted = folder / "tower.gcode", folder / "schedule.toml"
-    text = tower(scenario.how)
+    text = scenario.text or tower(scenario.how)
     file.write_text(text)
     more = "" if scenario.hold_before is None else f"[[hold_point]]\nbefore_band = {scenario.hold_before}\n"
-    wanted.write_text(schedule(scenario.channels, **scenario.settle) + more)
+    stairs = schedule(scenario.channels, **scenario.settle).replace(f"rise_mm = {RISE}", f"rise_mm = {scenario.rise}")
+    wanted.write_text(stairs + more)
     return prepare(file, wanted, printer)[0], commands(text.encode())
 
 

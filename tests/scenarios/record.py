@@ -9,7 +9,6 @@ from typing import Final
 from tests.scenarios.play import Outcome
 from tests.scenarios.truth import Truth, slack
 from tests.support.judge import deposits
-from tests.support.towers import LAYER, STEPS
 
 TAKES: Final[dict[str, frozenset[str]]] = {
     "hold": frozenset({"Running", "Restarting"}),
@@ -87,7 +86,7 @@ def honest(outcome: Outcome, truth: Truth) -> Iterator[str]:
     by_band: dict[int, list[dict[str, float]]] = {}
     for row in truth.own_moves:
         if deposits(row):
-            by_band.setdefault(_band(row), []).append(row)
+            by_band.setdefault(scenario.band_of(row), []).append(row)
     for number, band in enumerate(outcome.of("run_ended")[0][1]["bands"]):
         moves = by_band.get(number, [])
         if not moves or failed < math.inf:
@@ -107,12 +106,6 @@ def honest(outcome: Outcome, truth: Truth) -> Iterator[str]:
 
 LAG_C: Final = 1.5
 """Between the last reading of a band and its last deposit, the planner's content is carried out: the heater drifts meanwhile."""
-
-
-def _band(move: dict[str, float]) -> int:
-    flat = abs(move["z1"] - move["z0"]) < 1e-4
-    middle = move["z1"] - LAYER / 2 if flat else (move["z0"] + move["z1"]) / 2
-    return max(number for number, step in enumerate(STEPS) if middle >= step - 0.001)
 
 
 def outlets_lose_nothing(outcome: Outcome, truth: Truth) -> Iterator[str]:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
-from tests.support.towers import How
+from tests.support.towers import LAYER, STEPS, How
+
+RISE: Final = STEPS[1]
+BANDS: Final = len(STEPS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +86,15 @@ class Scenario:
     line: LineFaults = field(default_factory=LineFaults)
     happenings: tuple[Happening, ...] = ()
     person: Person = field(default_factory=Person)
+    text: str = ""  # a G-code file of its own, instead of `how`
+    layer: float = LAYER  # mm
+    rise: float = RISE  # mm of a band
+
+    def band_of(self, move: dict[str, Any]) -> int:
+        """The one rule: a layer by its middle, a block of a spiral by its own path's middle. Counted from 0."""
+        flat = abs(move["z1"] - move["z0"]) < 1e-4
+        middle = move["z1"] - self.layer / 2 if flat else (move["z0"] + move["z1"]) / 2
+        return max(0, min(BANDS - 1, math.floor((middle + 0.001) / self.rise)))
 
     def settings(self) -> dict[str, Any]:
         """The board's settings, by name."""

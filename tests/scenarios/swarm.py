@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 
+from tests.scenarios.counts import counted
 from tests.scenarios.drawing import drawn
 from tests.scenarios.invariants import broken
 from tests.scenarios.play import play
@@ -22,6 +23,7 @@ class Result:
     trace: str  # SHA-256 over all bytes with their times, and all events
     broken: tuple[str, ...]
     seconds: float  # of virtual time
+    counts: Counter[str]  # what fired, and what was done about it
 
 
 def run_seed(seed: int) -> Result:
@@ -31,7 +33,9 @@ def run_seed(seed: int) -> Result:
     ends = [
         f"{end.state} {end.exit}" + ("" if end.proven else " unproven") if end else "killed" for end in outcome.ended
     ]
-    return Result(seed, scenario.told(), ", ".join(ends), outcome.trace, tuple(broken(outcome)), outcome.lasted)
+    return Result(
+        seed, scenario.told(), ", ".join(ends), outcome.trace, tuple(broken(outcome)), outcome.lasted, counted(outcome)
+    )
 
 
 def results(seeds: Iterable[int], processes: int = 1) -> Iterator[Result]:
@@ -50,11 +54,13 @@ class Sum:
     runs: int = 0
     seconds: float = 0.0
     ends: Counter[str] = field(default_factory=Counter)
+    counts: Counter[str] = field(default_factory=Counter)
     failures: list[Result] = field(default_factory=list)
 
     def add(self, result: Result) -> None:
         self.runs += 1
         self.seconds += result.seconds
         self.ends[result.end] += 1
+        self.counts += result.counts
         if result.broken:
             self.failures.append(result)

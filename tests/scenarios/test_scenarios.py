@@ -9,8 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.scenarios.counts import ALL
 from tests.scenarios.kept_seeds import KEPT
-from tests.scenarios.swarm import Result, run_seed
+from tests.scenarios.probes import wrong
+from tests.scenarios.swarm import Result, Sum, run_seed
 
 RUNS = 300
 ROOT = Path(__file__).parents[2]
@@ -32,6 +34,27 @@ def test_the_swarm_is_no_monoculture(swarm: list[Result]) -> None:
     ends = {result.end for result in swarm}
     assert {"Complete 0", "Stopped 4", "Aborted 4", "Aborted 5", "Aborted 6", "Aborted 70"} <= ends
     assert len({result.trace for result in swarm}) > 0.95 * RUNS  # some end before a byte is sent
+
+
+@pytest.mark.slow
+def test_every_fault_fires_and_every_way_of_recovery_is_gone(swarm: list[Result]) -> None:
+    total = Sum()
+    for result in swarm:
+        total.add(result)
+    assert [name for name in ALL if not total.counts[name]] == []
+
+
+@pytest.mark.slow
+def test_interlocks_trip_beyond_their_levels_and_not_inside() -> None:
+    assert list(wrong()) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [0, 29, 43])
+def test_a_planted_bug_is_caught(number: int) -> None:
+    words = [sys.executable, "-m", "tests.scenarios.planted", "--only", str(number), "--runs", "40"]
+    done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout
 
 
 @pytest.mark.slow
