@@ -2,8 +2,9 @@
 
     pip install -e '.[bench]' && python -m tests.benchmarks.survey_speed
 
-Same files, same process, in turns; medians of processor time. Limits: 4 times as many blocks a second without the estimate of
-time, twice as many with it. The library only parses words; a survey follows the machine, watches Z, and keeps the layers.
+Same files, same process, in turns; medians of processor time. Limits: 4 times as many lines a second without the estimate of
+time, twice as many with it, on each of these shapes of file. The library only parses words; a survey follows the machine,
+watches Z, and keeps the layers.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from collections.abc import Callable
 
 from banderole.plan.survey import survey
 
-ROUNDS = 5
+ROUNDS = 9
 LIMITS = {"untimed": 4.0, "timed": 2.0}
 
 
@@ -62,9 +63,71 @@ def broken(blocks: int) -> bytes:
     return ("\n".join([*out, "M104 S0"]) + "\n").encode()
 
 
+def square(blocks: int) -> bytes:
+    """A plain square tower with absolute E: some forty blocks a layer, hops, travels, a comment, some commands."""
+    out, e, layer = (
+        ["; a tower", "M140 S60 ; bed", "M104 S210", "G28", "G21", "G90", "M82", "M109 S210", "G92 E0"],
+        0.0,
+        0,
+    )
+    while len(out) < blocks:
+        layer += 1
+        z = layer * 0.2
+        out += [f"; layer {layer}", f"M106 S{min(255, layer * 50)}", f"M117 layer {layer}", f"G1 E{e - 1:.5f} F2400"]
+        out += ["G91", "G1 Z0.6 F900", "G90"]
+        for wall in range(2):
+            half = 12 - 0.45 * wall
+            ring = [
+                (half * x, half * y) for x, y in ((-1, -1), (0, -1), (1, -1), (1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0))
+            ]
+            out += [
+                f"G0 X{110 - half:.3f} Y{110 - half:.3f} F7200",
+                *([f"G1 Z{z:.3f} F900", f"G1 E{e:.5f} F2400"] * (not wall)),
+            ]
+            for at, (x, y) in enumerate([*ring[1:], ring[0]]):
+                e += half * 0.035
+                out.append(f"G1 X{110 + x:.3f} Y{110 + y:.3f} E{e:.5f}" + (" F2400" if at == 0 else ""))
+        out.append(f"G0 X{98:.3f} Y{98:.3f} F7200")
+        for line in range(8):
+            e += 0.8
+            out.append(f"G1 X{98 + 24 * ((line + 1) // 2 % 2):.3f} Y{98 + 3 * (line // 2):.3f} E{e:.5f}")
+    return ("\n".join([*out, "M104 S0", "M140 S0", "M107", "M84"]) + "\n").encode()
+
+
+def infill(blocks: int) -> bytes:
+    """Rectilinear infill of parted lines with relative E: a travel before each, a retraction and a hop before some."""
+    out, layer = ["M140 S60", "M104 S210", "G28", "G90", "M83", "M109 S210"], 0
+    while len(out) < blocks:
+        layer += 1
+        out += [f"; layer {layer}", f"G1 Z{layer * 0.2:.2f} F900", "G1 F2700"]
+        for line in range(60):
+            y = 90 + line * 0.6
+            out.append(f"G1 X{90 + (line % 2) * 40:.3f} Y{y:.3f} F9000")
+            if line % 6 == 0:
+                out += [
+                    "G1 E-0.80000 F2100",
+                    f"G1 Z{layer * 0.2 + 0.4:.2f} F900",
+                    f"G1 X{91 + (line % 2) * 38:.3f} Y{y:.3f} F9000",
+                ]
+                out += [f"G1 Z{layer * 0.2:.2f} F900", "G1 E0.80000 F2100"]
+            for part in range(1, 4):
+                out.append(
+                    f"G1 X{90 + abs((line % 2) * 40 - part * 13):.3f} Y{y:.3f} E0.43200" + " F2700" * (part == 1)
+                )
+    return ("\n".join([*out, "M104 S0"]) + "\n").encode()
+
+
+SHAPES: dict[str, Callable[[int], bytes]] = {
+    "round walls": curves,
+    "islands, short rows": broken,
+    "square tower, short layers": square,
+    "infill, travels, retractions": infill,
+}
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--blocks", type=int, default=100_000)
+    parser.add_argument("--blocks", type=int, default=40_000)
     blocks = parser.parse_args().blocks
     try:
         from gcodeparser import parse_gcode_lines
@@ -72,7 +135,8 @@ def main() -> int:
         print("pip install -e '.[bench]' first: there is nothing to compare with", file=sys.stderr)
         return 2
     short = False
-    for name, data in (("curves", curves(blocks)), ("short rows", broken(blocks))):
+    for name, made in SHAPES.items():
+        data = made(blocks)
         count, text = len(data.splitlines()), data.decode()
         speeds = measured(
             {

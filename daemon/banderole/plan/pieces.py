@@ -11,6 +11,8 @@ import re
 from itertools import compress, product
 from typing import Final, NamedTuple
 
+from banderole_protocol.modal import MODES
+
 _NO_SHAPE: Final = b"0123456789+-."
 _LETTERS: Final = b"GFXYZE"
 _COMMENT: Final = re.compile(rb";[^\n]*")
@@ -63,6 +65,12 @@ class Piece:
     def left(self) -> int:
         """How many lines are not taken yet."""
         return len(self.blocks) - self.at
+
+    @property
+    def stands_alone(self) -> bool:
+        """Is the next line a block that belongs to no row of motions?"""
+        block = self.blocks[self.at]
+        return self.places[self.at] is None and block != b"" and block not in MODES
 
     def take(self) -> tuple[int, bytes]:
         """The next line's number in the file, and its block."""

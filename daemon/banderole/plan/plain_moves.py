@@ -83,7 +83,7 @@ def moves_of(
     `layer_z` is the height of the layer in work, None where there is no such thing. `begin_layer` is asked before a flat
     deposit at another one: the number and the height of the layer that begins, or None where the row ends before it.
     """
-    if modal.scale != 1.0 or modal.off_x or modal.off_y or modal.off_z or modal.feed <= 0.0:
+    if modal.scale != 1.0 or modal.off_x or modal.off_y or modal.off_z or modal.feed <= 0.0 or piece.stands_alone:
         return None
     x, y, z, e, off_e, debt, feed = modal.x, modal.y, modal.z, modal.e, modal.off_e, modal.debt, modal.feed
     relative, e_relative, e_doubtful = modal.relative, modal.e_relative, modal.e_doubtful
