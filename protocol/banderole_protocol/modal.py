@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 import re
+from functools import lru_cache
 from operator import attrgetter
 from typing import Final, Literal
 
@@ -53,6 +54,14 @@ _PERSON = ("M0", "M1", "M600", "M601")
 MODES: Final = {mode.encode(): mode for mode in ("G90", "G91", "M82", "M83")}
 """Modes as files write them, some at every layer: known without taking them apart."""
 _AXES = "XYZ"
+
+
+@lru_cache(maxsize=256)
+def _read(block: bytes) -> tuple[list[Word], str, str, FileSetpoint | None]:
+    """What does not depend on any state: words (not to be changed), command, doubt, setpoint. Files repeat themselves."""
+    words, clean = scan(block)
+    head = head_of(words)
+    return words, head, doubt_of(head, words, block, clean), setpoint_of(words)
 
 
 class Modal:
@@ -161,10 +170,10 @@ class Modal:
         return self._apply_words(block)
 
     def _apply_words(self, block: bytes) -> int:
-        words, clean = scan(block)
-        head = self.head = head_of(words)
+        words, head, doubt, setpoint = _read(block)
+        self.head = head
         self.seconds = self.fed = self.net = 0.0
-        if doubt := doubt_of(head, words, block, clean):
+        if doubt:
             self.unclear = doubt
             if sum(letter in "GM" for letter, _ in words) > 1:  # which is one of the doubts
                 # NIST table 8: modes take effect before the command, wherever they stand in the block; M82 and M83 last.
@@ -172,7 +181,6 @@ class Modal:
                     self.set_mode(head_of([mode]))
         if head in ("G0", "G1", "G2", "G3"):
             return self._motion_words(head, words)
-        setpoint = setpoint_of(words)
         if setpoint is not None:
             self.setpoint = setpoint
             if setpoint.tool is None or setpoint.tool == self.tool:
