@@ -25,6 +25,8 @@ MARKS: list[tuple[str, Read, Clear]] = [
 def state(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.delenv("STATE_DIRECTORY", raising=False)
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    monkeypatch.delenv("RUNTIME_DIRECTORY", raising=False)
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path / "run"))
 
 
 def test_first_out_stays_until_cleared() -> None:
@@ -57,6 +59,28 @@ def test_the_newest_prior_values_of_an_unfinished_run_count() -> None:
     latch.clear_unfinished("a")
     latch.clear_unfinished("a")
     assert latch.read_unfinished("a") is None
+
+
+def test_a_run_under_way_stands_in_the_run_folder_too(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    assert latch.read_running("a") is None
+    latch.write_running("a", {"run": "r1", "prior": {}})
+    latch.write_running("a", {"run": "r1", "prior": {"flow": 100}})
+    assert latch.read_running("a") == {"run": "r1", "prior": {"flow": 100}}
+    assert latch.read_running("b") is None
+    assert latch.read_unfinished("a") is None
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "another"))
+    assert latch.read_running("a") is None, "of another state folder"
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    latch.clear_running("a")
+    latch.clear_running("a")
+    assert latch.read_running("a") is None
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", "1", '{"run": "r1"}'])
+def test_a_mark_in_memory_that_is_none_says_nothing(text: str, tmp_path: Path) -> None:
+    latch.write_running("a", {"run": "r1", "prior": {}})
+    (tmp_path / "run" / "banderole" / f"a.{latch.RUNNING}").write_text(text)
+    assert latch.read_running("a") is None
 
 
 def test_a_write_cut_short_leaves_the_old_one(monkeypatch: pytest.MonkeyPatch) -> None:

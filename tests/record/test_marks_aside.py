@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import os
+import threading
 import time
 from pathlib import Path
 
 import pytest
 from banderole.bench import Manners, MemoryPort
+from banderole.cli import journaling
 from banderole.cli.journaling import Kept, journaled, left_unfinished, take_latch_off
 from banderole.link import latch
 from banderole.places import state_folder
@@ -29,7 +31,9 @@ AT_ONCE_S = 0.06
 @pytest.fixture(autouse=True)
 def folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path / "run"))
     monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+    monkeypatch.delenv("RUNTIME_DIRECTORY", raising=False)
 
 
 @pytest.fixture
@@ -88,6 +92,29 @@ def test_what_the_disk_refuses_is_told_once(monkeypatch: pytest.MonkeyPatch) -> 
     marks.finished(proven=True)
     assert len(told) == 1
     assert "No space left on device" in told[0]
+
+
+@pytest.mark.parametrize("disk", ["refuses", "hangs"])
+def test_killed_on_a_bad_disk_the_run_is_known_to_the_next_start(monkeypatch: pytest.MonkeyPatch, disk: str) -> None:
+    """The mark in memory outlives the program, if not the power."""
+    answers = threading.Event()
+
+    def bad(*_: object) -> None:
+        answers.wait(10 if disk == "hangs" else 0)
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(journaling, "MARK_S", 0.1)
+    monkeypatch.setattr(latch, "mark_bed", bad)
+    marks = Kept(NAME)
+    marks.unfinished("r", {})
+    marks.unfinished("r", {"flow": 100.0})
+    assert latch.read_unfinished(NAME) is None
+    assert left_unfinished(NAME) == {"run": "r", "prior": {"flow": 100.0}}
+    answers.set()
+    marks.finished(proven=False)
+    assert left_unfinished(NAME) is not None
+    marks.finished(proven=True)
+    assert left_unfinished(NAME) is None
 
 
 def test_the_mark_counts_and_without_it_the_journal_does() -> None:

@@ -48,6 +48,8 @@ class Kept:
         self._aside(lambda: latch.write_latch(self._name, trip))
 
     def unfinished(self, run: str, prior: dict[str, float]) -> None:
+        self._in_memory(lambda: latch.write_running(self._name, {"run": run, "prior": prior}))
+
         def write() -> None:
             latch.mark_bed(self._name, run)
             latch.write_unfinished(self._name, {"run": run, "prior": prior})
@@ -55,9 +57,24 @@ class Kept:
         self._aside(write).join(MARK_S)
 
     def finished(self, proven: bool) -> None:
+        if proven:
+            self._in_memory(lambda: latch.clear_running(self._name))
         writing = self._aside(lambda: latch.clear_unfinished(self._name)) if proven else self._last
         if writing is not None:
             writing.join(LAST_MARK_S)
+
+    def _in_memory(self, work: Callable[[], None]) -> None:
+        """Not behind what waits for the disk. In a thread all the same: where a user has no run folder it lies on one."""
+
+        def guarded() -> None:
+            try:
+                work()
+            except OSError as why:
+                log.info("no mark in the run folder: %s", why)
+
+        thread = threading.Thread(target=guarded, name="mark in memory", daemon=True)
+        thread.start()
+        thread.join(MARK_S)
 
     def _aside(self, write: Callable[[], None]) -> threading.Thread:
         """One after the other, in a thread; what the disk refuses is told."""
@@ -169,7 +186,8 @@ def take_latch_off(name: str, by: dict[str, Any]) -> None:
 
 
 def left_unfinished(name: str) -> dict[str, Any] | None:
-    """{"run", "prior"} of a run of that printer that never ended, by its mark or else by the journal; None of none."""
+    """{"run", "prior"} of a run of that printer that never ended, by its mark on the disk or in memory, or else by the
+    journal; None of none."""
     from banderole.record.runs import never_ended
 
-    return latch.read_unfinished(name) or never_ended(state_folder(name))
+    return latch.read_unfinished(name) or latch.read_running(name) or never_ended(state_folder(name))

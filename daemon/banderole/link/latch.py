@@ -3,6 +3,9 @@
 Three small JSON files for each printer in its state folder. Each is written whole or not at all (a new file, synced,
 then renamed over the old one, rename(2), and the folder synced), so a power cut leaves the old one or the new one.
 What is there but cannot be read counts as set: unknown is unsafe.
+
+That a run is under way stands in the run folder too, which is memory: of a program that is killed while the disk is full,
+read-only or stalled it still tells the next one. It is good for the state folder that it names, and gone with the power.
 """
 
 from __future__ import annotations
@@ -11,7 +14,7 @@ import json
 import os
 from pathlib import Path
 
-from banderole.places import PlaceError, state_folder
+from banderole.places import PlaceError, checked_name, run_folder, state_folder
 
 TYPE_CHECKING = False  # control commands import this: see client.py
 if TYPE_CHECKING:
@@ -20,6 +23,7 @@ if TYPE_CHECKING:
 LATCH = "latch.json"
 BED = "bed.json"
 UNFINISHED = "unfinished.json"
+RUNNING = "running.json"  # with the printer's name before it: the run folder is shared
 
 
 def read_latch(name: str) -> dict[str, Any] | None:
@@ -69,6 +73,31 @@ def write_unfinished(name: str, run: dict[str, Any]) -> None:
 def clear_unfinished(name: str) -> None:
     """The run has ended and heat is proven off. No error where there was none."""
     _clear(name, UNFINISHED)
+
+
+def write_running(name: str, run: dict[str, Any]) -> None:
+    """In memory, without a sync: {"run", "prior"} as for `write_unfinished`."""
+    fresh = _running(name).with_suffix(".new")
+    fresh.write_text(json.dumps({**run, "state": str(state_folder(name))}), encoding="utf-8")
+    fresh.replace(_running(name))
+
+
+def read_running(name: str) -> dict[str, Any] | None:
+    """What `write_running` left behind of a run with this state folder, or None."""
+    try:
+        mark = json.loads(_running(name).read_bytes())
+        return mark if mark.pop("state") == str(state_folder(name)) else None
+    except (OSError, ValueError, RecursionError, KeyError, TypeError, AttributeError):
+        return None  # the mark on the disk is the one that counts as set where it cannot be read
+
+
+def clear_running(name: str) -> None:
+    """The run has ended and heat is proven off. No error where there was none."""
+    _running(name).unlink(missing_ok=True)
+
+
+def _running(name: str) -> Path:
+    return run_folder() / f"{checked_name(name)}.{RUNNING}"
 
 
 def _read(name: str, file: str, unknown: dict[str, Any], counts: str) -> dict[str, Any] | None:
