@@ -62,8 +62,8 @@ def test_s1_one_line_is_refused_and_nothing_else() -> None:
 
 def test_s2_a_setpoint_arrives_as_another_with_a_good_checksum() -> None:
     desk = desk_with("S2@1", "S2b@1")
-    desk.do("M105", "M105", "M104 S210", "G1 X100 Y20", "M104 S210")
-    assert desk.executed()[2:] == ["M104 S120", "G1 X1 Y20", "M104 S210"]
+    desk.do("M105", "M105", "M104 S210", "G1 X100 Y20", "G1 X100 Y30 E1", "M104 S210")
+    assert desk.executed()[2:] == ["M104 S120", "G1 X100 Y20", "G1 X1 Y30 E1", "M104 S210"]
 
 
 @given(st.integers(1, 99999), st.sampled_from(["M104 S210", "M140 S60", "G1 X100.5 Y20 E1.11", "M106 S128"]))

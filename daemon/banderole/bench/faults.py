@@ -63,7 +63,7 @@ def _falsify_setpoint(p: EmulatedPrinter) -> None:
 
 
 def _falsify_motion(p: EmulatedPrinter) -> None:
-    p.hearing.motions_to_falsify += 1
+    p.hearing.deposits_to_falsify += 1
 
 
 def _lose_ok(p: EmulatedPrinter) -> None:
@@ -109,7 +109,7 @@ def _noisy(heater: Heater) -> None:
 BOARD_FAULTS: dict[str, Callable[[EmulatedPrinter], None]] = {
     "S1": _damage,  # a bit flips on the way to the printer
     "S2": _falsify_setpoint,  # damage the XOR misses, in the next setpoint
-    "S2b": _falsify_motion,  # … in the next motion that offers it
+    "S2b": _falsify_motion,  # … in the next motion that offers it and lays something down
     "S3": _lose_ok,
     "S4": _add_ok,
     "S5": _repeat_refusal,  # one damaged line, refused ten times over

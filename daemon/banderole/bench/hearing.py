@@ -13,6 +13,7 @@ from banderole.bench.uart import Uart
 _AT_ONCE = re.compile(rb"\s*(?:N\d+\s*)?M(108|112|410)(?!\d)")
 _SETPOINT = re.compile(rb"\s*N\d+\s*M(?:104|140|220|221|207|900) ?[SK]")
 _MOTION = re.compile(rb"\s*N\d+\s*G[01] ")
+_DEPOSIT = re.compile(rb"\s*N\d+\s*G1 [^*]*[XY][^*]*E")
 # Bytes of a demanded bit flip's line at least: a flip in a lone line end would damage nothing that is numbered.
 FLIP_LEAST = 8
 # Bytes kept of a line whose end has not come: an order shows at its head.
@@ -28,6 +29,7 @@ class Hearing:
         self.noise = Noise(manners.noise_in, f"{manners.seed} line in")
         self.setpoints_to_falsify = 0
         self.motions_to_falsify = 0
+        self.deposits_to_falsify = 0
         self.at_once: deque[tuple[float, str]] = deque()  # clock and code of orders for the emergency parser
         self._listens = manners.emergency_parser
         self._tail = b""
@@ -42,7 +44,7 @@ class Hearing:
     def take(self) -> tuple[bytes, Line | Refusal | None]:
         """The next line that has arrived, as heard, and what the checks say; None for an empty one."""
         raw = self.uart.take()
-        if self.setpoints_to_falsify or self.motions_to_falsify:
+        if self.setpoints_to_falsify or self.motions_to_falsify or self.deposits_to_falsify:
             raw = self._falsified(raw)
         return raw, self.discipline.check(raw)
 
@@ -76,5 +78,10 @@ class Hearing:
             falsified = lose_unseen(raw)
             if falsified is not None:
                 self.motions_to_falsify -= 1
+                return falsified
+        if self.deposits_to_falsify and _DEPOSIT.match(raw):
+            falsified = lose_unseen(raw)
+            if falsified is not None:
+                self.deposits_to_falsify -= 1
                 return falsified
         return raw
