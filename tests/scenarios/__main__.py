@@ -69,10 +69,14 @@ def main() -> int:
     parser.add_argument("--processes", type=int, default=1, choices=(1, 2))
     parser.add_argument("--seed", type=int, default=None, help="one seed, told in full")
     parser.add_argument("--events", action="store_true", help="with --seed: its events")
+    parser.add_argument("--keep", type=int, default=None, help="a seed's scenario, to be put among the kept ones")
     parser.add_argument("--hours", type=float, default=None, help="prints without a fault, so many hours in all")
     asked = parser.parse_args()
     if asked.hours is not None:
         return hours(asked.hours, asked.from_seed, asked.processes)
+    if asked.keep is not None:
+        print(repr(drawn(asked.keep)))
+        return 0
     if asked.seed is not None:
         return one(asked.seed, asked.events)
     return many(asked.runs, asked.from_seed, asked.processes)

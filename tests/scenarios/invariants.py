@@ -199,6 +199,15 @@ def heat_is_off(outcome: Outcome, truth: Truth) -> Iterator[str]:
             yield f"heat is not proven off, and the status says {outcome.status['heat_proven_off']}"
 
 
+def estop_stops(outcome: Outcome, truth: Truth) -> Iterator[str]:
+    """The printer's own emergency stop goes out at once, past all numbering."""
+    if outcome.ended[0] is None:
+        return
+    asked = [at for at, event in outcome.of("command_accepted") if event["command"] == "estop"]
+    if asked and not any(w.number is None and w.text == "M112" and 0 <= w.at - asked[0] < 0.5 for w in truth.writes):
+        yield "an emergency stop was accepted, and no M112 was written"
+
+
 def _shows(outcome: Outcome, rises: float) -> bool:
     """Would three readings, 0.8 of an interval apart at least, tell this climb from noise? 1 °C is allowed to noise."""
     scenario = outcome.scenario
@@ -288,6 +297,7 @@ def numbered(outcome: Outcome, truth: Truth) -> Iterator[str]:
 
 CHECKS: Final[tuple[Check, ...]] = (
     unmodified, same_part, right_band, wire.waits_for_the_soak, wire.rests_while_held, wire.never_cold, wire.proven,
-    wire.settled, ends, heat_is_off, heat_stays_off, factors_put_back, bounded, numbered, record.obeys_the_table, record.told,
+    wire.settled, ends, heat_is_off, heat_stays_off, estop_stops, factors_put_back, bounded, numbered, record.obeys_the_table,
+    record.told, record.no_phantom,
     record.honest, record.outlets_lose_nothing, expectations.as_expected,
 )  # fmt: skip

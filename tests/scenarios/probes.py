@@ -17,7 +17,7 @@ from banderole.bench.heater import Heater
 
 from tests.scenarios.play import Play
 from tests.scenarios.scenario import Happening, Moment, Person, Scenario
-from tests.support.towers import How
+from tests.support.towers import How, tower
 
 Script = Callable[[float, float], float]
 """(s since it began, what is true) → what is read, °C."""
@@ -53,6 +53,9 @@ COOLING: Final = replace(BASE, channels=(("nozzle", 220.0, -25.0),))
 OFF: Final = replace(HELD, printer={**PRINTER, "hold": {"nozzle_off_after_s": 5.0, "bed_off_after_s": 80000.0}})
 PRINTING: Final = replace(BASE, board=(*BOARD, "motion_speed=0.2"))
 COOL_PRINTING: Final = replace(PRINTING, channels=(("nozzle", 170.0, 0.0),), how=How(nozzle=170, spiral=True))
+PROBING: Final = replace(
+    BASE, text=tower().replace("G28", "G28\nG29"), board=(*BOARD, "probe_s=400", "busy_s=0", "reports_while_slow=false")
+)
 BED: Final = replace(HELD, how=How(bed=60))
 
 
@@ -121,6 +124,18 @@ def capped(most: float) -> Script:
     return lambda t, true: true if true < most else most + 0.1 * (int(t) % 2)
 
 
+def dips(at: float, to: float, for_s: float) -> Script:
+    """What is true, until it comes to `at` °C; then `to` for so many s; then what is true."""
+    since: list[float] = []
+
+    def script(t: float, true: float) -> float:
+        if true >= at and not since:
+            since.append(t)
+        return to if since and t - since[0] < for_s else true
+
+    return script
+
+
 def line(start: float, per_s: float) -> Script:
     return lambda t, true: start + per_s * t
 
@@ -153,6 +168,15 @@ def _mute(seconds: float) -> Callable[[Play], None]:
 
 def _silence(seconds: float) -> Callable[[Play], None]:
     return lambda play: setattr(play.line, "silent_until", play.stage.now + seconds)
+
+
+def _stands_still(seconds: float) -> Callable[[Play], None]:
+    """The program is stopped for so long: the clock goes on, and nothing of ours is carried out meanwhile."""
+
+    def act(play: Play) -> None:
+        play.stage.loop._jumping.clock += seconds
+
+    return act
 
 
 def _panel(value: float, seconds: float) -> Callable[[Play], None]:
@@ -202,12 +226,17 @@ PROBES: Final = (
           shown=lambda t: 0.5 if t < 30.0 else 0.92),
     Probe("frozen, power hardly changed", HELD, _H, steps(220, (400, 0.0)), lasts_s=120.0,
           shown=lambda t: 0.5 if t < 30 else 0.8),
+    Probe("frozen, power changed for a moment", HELD, _H, steps(220, (400, 0.0)), lasts_s=100.0,
+          shown=lambda t: 0.95 if 70.0 < t < 73.0 else 0.5),
+    Probe("plate off and still, as plates may be", replace(BED, printer={**PRINTER, "hold": {"nozzle_off_after_s": 80000.0,
+          "bed_off_after_s": 5.0}}), _OFF, steps(60, (400, 0.0)), lasts_s=330.0, heater="bed"),
     # on the way up
     Probe("frozen while heating", BASE, _UP, from_there(0.0), "heat_rise", (25.0, 25.0 + 1 + LATE_S)),
     Probe("rises too slowly", BASE, _UP, from_there(0.1), "heat_rise", (25.0, 55.0)),
     Probe("rises slowly", BASE, _UP, from_there(0.16), lasts_s=75.0),
     Probe("stands still, little to go", BASE, _UP, capped(210.9), lasts_s=150.0),
     Probe("stands still, more to go", BASE, _UP, capped(209.0), "heat_rise", (25.0, 140.0), 150.0),
+    Probe("dips when it is nearly there", BASE, _UP, dips(214.5, 206.5, 18.0), lasts_s=150.0),
     Probe("falls back", BASE, _UP, after((25.0, _true), (NEVER_S, from_there(0.0, -17.5))), "heat_runaway", (38.0, 44.0), 90.0),
     # on the way down
     Probe("stays up", COOLING, _DOWN, lambda t, true: 220.0 + 0.1 * (int(t) % 2), "heat_overshoot", (10.0, 60.0), 70.0),
@@ -219,6 +248,8 @@ PROBES: Final = (
     Probe("off, climbs", OFF, _OFF, after((14.0, lambda t, true: 200.0), (NEVER_S, lambda t, true: 212.6)), "heat_while_off",
           (14.5, 15.0 + LATE_S)),
     Probe("off, one reading climbs", OFF, _OFF, after((14.0, lambda t, true: 200.0), (1.0, lambda t, true: 214.0),
+          (NEVER_S, lambda t, true: 200.0)), lasts_s=30.0),
+    Probe("off, one reading is low", OFF, _OFF, after((14.0, lambda t, true: 200.0), (1.0, lambda t, true: 165.0),
           (NEVER_S, lambda t, true: 200.0)), lasts_s=30.0),
     Probe("off, coasts", OFF, _OFF, after((4.0, line(220.0, 4.0)), (NEVER_S, line(236.0, -1.0))), lasts_s=30.0),
     Probe("off, frozen", OFF, _OFF, lambda t, true: 200.0, "sensor_stuck", (55.0, 60.0 + LATE_S), 80.0),
@@ -236,6 +267,9 @@ PROBES: Final = (
           Moment(kind="run_started"), None, lasts_s=75.0),
     Probe("deaf for too long", replace(BASE, board=(*BOARD, "home_s=90", "busy_s=0", "reports_while_slow=false")),
           Moment(kind="run_started"), None, "silence", (57.0, 68.0), 100.0),
+    Probe("stood still for a moment", HELD, _H, None, lasts_s=20.0, act=_stands_still(3.0)),
+    Probe("stood still", HELD, _H, None, "stale", (29.0, 32.0), 50.0, act=_stands_still(30.0)),
+    Probe("deaf while probing", PROBING, Moment(kind="run_started"), None, lasts_s=420.0),
     # the plate, which is slower
     Probe("plate low", BED, _H, steps(60, (200, -8.3)), "heat_runaway", (60.0, 60.0 + LATE_S), 100.0, heater="bed"),
     Probe("plate low, inside", BED, _H, steps(60, (200, -7.8)), lasts_s=100.0, heater="bed"),

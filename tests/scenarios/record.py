@@ -75,6 +75,24 @@ def told(outcome: Outcome, truth: Truth) -> Iterator[str]:
         yield "heat is proven off, and the mark of a run that never ended stands"
 
 
+def no_phantom(outcome: Outcome, truth: Truth) -> Iterator[str]:
+    """What trips as a climb while off has climbed: one damaged reading is none."""
+    if any(
+        truth.fault_at(name) is not None for name in ("T1", "T1b", "T2", "T4", "T6", "T7", "T1 bed", "T4 bed", "T7 bed")
+    ):
+        return
+    for at, event in outcome.of("trip"):
+        if event["alarm"] == "heat_while_off":
+            lately = [one for one in outcome.samples if at - 120.0 <= one.at <= at]
+            true = [one.bed if event["text"].startswith("bed") else one.nozzle for one in lately]
+            if true and max(true) - min(true) < PHANTOM_C:
+                yield f"{event['text']}; it was at {min(true):.1f} to {max(true):.1f} °C all the time"
+
+
+PHANTOM_C: Final = 5.0
+"""Less than half of what trips."""
+
+
 def honest(outcome: Outcome, truth: Truth) -> Iterator[str]:
     """Readings of a band as they truly were, within the noise; filament as it was laid."""
     scenario, ended = outcome.scenario, outcome.ended[0]

@@ -10,8 +10,11 @@ from pathlib import Path
 import pytest
 
 from tests.scenarios.counts import ALL
+from tests.scenarios.invariants import broken
 from tests.scenarios.kept_seeds import KEPT
+from tests.scenarios.play import play
 from tests.scenarios.probes import wrong
+from tests.scenarios.scenario import Scenario
 from tests.scenarios.swarm import Result, Sum, run_seed
 
 RUNS = 300
@@ -58,10 +61,9 @@ def test_a_planted_bug_is_caught(number: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", KEPT)
-def test_a_seed_that_once_broke_something_does_so_no_longer(seed: int) -> None:
-    result = run_seed(seed)
-    assert not result.broken, f"{KEPT[seed]}: {result.broken}"
+@pytest.mark.parametrize(("why", "scenario"), KEPT, ids=[str(scenario.seed) for _, scenario in KEPT])
+def test_what_once_broke_something_does_so_no_longer(why: str, scenario: Scenario) -> None:
+    assert broken(play(scenario)) == [], why
 
 
 @pytest.mark.slow
