@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from tests.scenarios.counts import counted
 from tests.scenarios.drawing import drawn
 from tests.scenarios.invariants import broken
-from tests.scenarios.play import play
+from tests.scenarios.play import Outcome, play
+from tests.scenarios.scenario import Scenario
+
+OUTSIDE = frozenset({"broker", "journal"})
+"""What befalls these may not show on the wire at all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,12 +34,22 @@ def run_seed(seed: int) -> Result:
     """Plays one seed."""
     scenario = drawn(seed)
     outcome = play(scenario)
+    found = [*broken(outcome), *_slowed(scenario, outcome)]
     ends = [
         f"{end.state} {end.exit}" + ("" if end.proven else " unproven") if end else "killed" for end in outcome.ended
     ]
-    return Result(
-        seed, scenario.told(), ", ".join(ends), outcome.trace, tuple(broken(outcome)), outcome.lasted, counted(outcome)
-    )
+    return Result(seed, scenario.told(), ", ".join(ends), outcome.trace, tuple(found), outcome.lasted, counted(outcome))
+
+
+def _slowed(scenario: Scenario, outcome: Outcome) -> Iterator[str]:
+    """Nothing outside slows the stream: with a broker or a journal that fails it is the same to the byte and moment."""
+    if not scenario.solo or not OUTSIDE & set(scenario.kinds):
+        return
+    twin = play(replace(scenario, kinds=(), happenings=()))
+    assert twin.line is not None
+    assert outcome.line is not None
+    if twin.line.wire.digest() != outcome.line.wire.digest():
+        yield f"{scenario.kinds[0]} shows on the wire: {twin.line.writes} writes without it, {outcome.line.writes} with it"
 
 
 def results(seeds: Iterable[int], processes: int = 1) -> Iterator[Result]:
