@@ -68,9 +68,11 @@ class Piece:
 
     @property
     def stands_alone(self) -> bool:
-        """Is the next line a block that belongs to no row of motions?"""
-        block = self.blocks[self.at]
-        return self.places[self.at] is None and block != b"" and block not in MODES
+        """Is the next line a block that begins no row: no motion, or a rising deposit, of which a spiral has nothing else?"""
+        block, places = self.blocks[self.at], self.places[self.at]
+        if places is not None:
+            return places.z > 0 and places.e > 0
+        return block != b"" and block not in MODES
 
     def take(self) -> tuple[int, bytes]:
         """The next line's number in the file, and its block."""
