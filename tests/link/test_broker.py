@@ -104,6 +104,7 @@ async def test_a_hold_acts_and_is_answered(broker: Broker, mosquitto: Mosquitto,
         assert run.got[1][0] == {"command": "abort"}
 
 
+@pytest.mark.fault("M1", on="terminal")
 async def test_what_is_never_obeyed(broker: Broker, mosquitto: Mosquitto, run: Run) -> None:
     """M1. The retained ones come live with their flag (3.3.1-12), and not at all at subscribing (3.3.1-11)."""
     async with peer(mosquitto.port) as someone:
@@ -119,6 +120,7 @@ async def test_what_is_never_obeyed(broker: Broker, mosquitto: Mosquitto, run: R
     assert run.refused[0]["reason"].startswith("retained")
 
 
+@pytest.mark.fault("M1", on="terminal")
 async def test_a_command_left_behind_is_not_obeyed_at_the_next_start(mosquitto: Mosquitto, run: Run) -> None:
     """Retained, and queued for the same client id while it was away: neither arrives (3.3.1-11, 3.1.2-4)."""
     first = make(Settings(mosquitto.url), run)
@@ -178,6 +180,7 @@ async def test_events_of_an_outage_follow_late_without_a_gap(broker: Broker, mos
         assert (await command(after))["accepted"]
 
 
+@pytest.mark.fault("M3", on="terminal")
 async def test_half_open_is_found_and_the_run_never_waits(
     mosquitto: Mosquitto, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -219,6 +222,7 @@ async def test_the_status_is_told_on_edges_and_else_once_a_second(broker: Broker
         assert 0.7 < time.monotonic() - begun < 1.5
 
 
+@pytest.mark.fault("M2", on="terminal")
 async def test_a_flood_does_not_stand_before_an_abort(broker: Broker, mosquitto: Mosquitto, run: Run) -> None:
     """M2: 1,000 commands within a second; then abort acts within 1 s. The loop stays free meanwhile."""
     worst = 0.0
@@ -350,6 +354,7 @@ async def test_a_half_open_predecessor_cannot_say_we_are_gone(mosquitto: Mosquit
     await task
 
 
+@pytest.mark.fault("M3", on="terminal")
 async def test_twins_do_not_fight_without_a_pause(mosquitto: Mosquitto, run: Run) -> None:
     """M3. Each takes the place of the other; the waits grow all the same, since no connection lasted."""
     twins = [make(Settings(mosquitto.url), run, Backoff(0.02, 5.0, seed=seed)) for seed in (1, 2)]

@@ -97,6 +97,7 @@ async def test_opened_twice_is_in_use_and_nothing_is_sent(terminal: Terminal, he
     second.close()
 
 
+@pytest.mark.fault("S13", on="terminal")
 @pytest.mark.parametrize("lock", ["fcntl.flock(fd, fcntl.LOCK_EX)", "fcntl.ioctl(fd, termios.TIOCEXCL)"])
 async def test_held_by_another_process_with_either_lock(terminal: Terminal, heard: Heard, lock: str) -> None:
     start = f"import fcntl, os, sys, termios; fd = os.open({terminal.path!r}, os.O_RDWR | os.O_NOCTTY); {lock}"
