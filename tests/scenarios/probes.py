@@ -269,6 +269,8 @@ PROBES: Final = (
           Moment(kind="run_started"), None, "silence", (57.0, 68.0), 100.0),
     Probe("stood still for a moment", HELD, _H, None, lasts_s=20.0, act=_stands_still(3.0)),
     Probe("stood still", HELD, _H, None, "stale", (29.0, 32.0), 50.0, act=_stands_still(30.0)),
+    Probe("stood still while deaf", replace(BASE, board=(*BOARD, "home_s=90", "busy_s=0", "reports_while_slow=false")),
+          Moment(kind="run_started", after_s=20.0), None, "silence", (35.0, 48.0), 80.0, act=_stands_still(25.0)),
     Probe("deaf while probing", PROBING, Moment(kind="run_started"), None, lasts_s=420.0),
     # the plate, which is slower
     Probe("plate low", BED, _H, steps(60, (200, -8.3)), "heat_runaway", (60.0, 60.0 + LATE_S), 100.0, heater="bed"),

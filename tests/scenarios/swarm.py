@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
+from multiprocessing import get_context
 
 from tests.scenarios.counts import counted
 from tests.scenarios.drawing import drawn
@@ -57,8 +58,8 @@ def results(seeds: Iterable[int], processes: int = 1) -> Iterator[Result]:
     if processes == 1:
         yield from map(run_seed, seeds)
         return
-    with ProcessPoolExecutor(processes) as pool:
-        yield from pool.map(run_seed, seeds, chunksize=20)
+    with ProcessPoolExecutor(processes, get_context("spawn")) as pool:
+        yield from pool.map(run_seed, seeds, chunksize=10)
 
 
 @dataclass(slots=True)
