@@ -66,6 +66,10 @@ def told(outcome: Outcome, truth: Truth) -> Iterator[str]:
         end is None for end in outcome.ended
     ):
         yield f"{accepted} commands were obeyed, and {len(outcome.of('command_accepted'))} told"
+    for _, end in outcome.of("run_ended"):
+        resent = sum(event["run"] == end["run"] for _, event in outcome.of("link_resent"))
+        if end["resends"] != resent:
+            yield f"{end['resends']} times lines were written again, and {resent} told"
     started = outcome.of("run_started")
     marked = outcome.stage.marks.bed
     if started and marked is None:
