@@ -97,7 +97,7 @@ ROWS: dict[str, Row] = {
     "M3": Row("no broker all run; dropped half-open; a twin of the client id", "the run unaffected; growing waits"),
     "P1": Row("SIGKILL anywhere", "the next start: heat off before anything else; the run marked Aborted"),
     "P2": Row("the event loop stuck", "the service watchdog restarts it; safe"),
-    "P3": Row("any task dies", "heat off, proven; the run ends"),
+    "P3": Row("any task dies", "the run trips: heat off, proven, latched; it ends as our own fault"),
     "P4": Row(
         "SIGTERM in a move, in M109, in a crossing, while held",
         "heat off, proven, exit 4; the bytes are on the wire within 0.5 s, and what the printer reads before them is told",

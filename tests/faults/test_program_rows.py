@@ -143,6 +143,9 @@ def test_p3_the_runs_own_task_dies(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         assert ended is not None
         assert (ended.state, ended.exit, ended.proven) == ("Aborted", 70, True), ended.reason
         assert play.written(b"M104 S0", died[0])[0] - died[0] <= HEAT_OFF_S
+        assert [event["alarm"] for event in play.of("trip")] == ["own_fault"]
+        assert play.stage.marks.latched is not None
+        assert play.stage.marks.latched["alarm"] == "own_fault"
         heat_is_off(play)
 
 

@@ -158,10 +158,10 @@ class Engine:
     def fail(self, alarm: str, text: str, now: float, exit_code: int = 5) -> list[Effect]:
         """Something outside has gone wrong (the file has changed, a task has died): make safe."""
         self.now = now
-        if exit_code == 5:
-            self.trip(Trip(alarm, None, None, text))
-        else:
+        if exit_code == 4:  # a signal: nobody's fault
             self.abort(Cause(exit_code, text))
+        else:
+            self.trip(Trip(alarm, None, None, text), exit_code=exit_code)
         return self._out()
 
     def data_to_send(self, now: float) -> bytes:
@@ -291,7 +291,7 @@ class Engine:
         """What the table says to this, in the present state, by what is heard of the printer now."""
         return decide(self.state, self._guards.hearing(self), happens)
 
-    def trip(self, trip: Trip, deaf: bool = False) -> None:
+    def trip(self, trip: Trip, deaf: bool = False, exit_code: int = 5) -> None:
         """An interlock: make safe, latched until a person resets it. The first cause is kept apart (first-out).
 
         What trips after it mostly follows from it: that is told, and is no alarm of its own (ISA-18.2: one a cause).
@@ -306,7 +306,7 @@ class Engine:
         if first:
             self.alarms.take(trip.alarm, "trip", trip.text, trip.value, trip.limit)
             self.effect(Latch(asdict(trip)))
-            self.abort(Cause(5, f"{trip.alarm}: {trip.text}", trip.alarm, deaf))
+            self.abort(Cause(exit_code, f"{trip.alarm}: {trip.text}", trip.alarm, deaf))
 
     def lost(self, alarm: str, text: str) -> None:
         """The link is lost: make safe as far as it goes."""
