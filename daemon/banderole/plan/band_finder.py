@@ -1,184 +1,212 @@
-"""Regular steps from a part's shape alone: where its edges are, which of them are alike, and whether those come evenly.
+"""Regular steps from a part's shape alone: their rise, where the first begins, how many; or that there are none.
 
-An edge is a height at which layers change. Edges alike (the same change) that come at even distances are a comb; its
-distance is the rise. The plinth is taken only where two things agree on it: whole steps counted down from the part's top,
-and the end of what does not repeat. Less is no answer (a cap may end where a window does): a wrong one spoils a print.
-
-Not found yet, and said to be none: marks that differ from step to step, and steps on walls that lean.
+`layer_events` says where something happens, `rise_search` at which distances that repeats, `step_places` where steps of
+such a rise may lie. Here is judged. An answer is given only where the rise stands out from chance, is no half and no
+multiple of a better one, and where two things agree on the place: what lies below the first step, what ends the last, the
+edges between them. Less is no answer, with what it might be: a wrong one spoils a print.
 """
 
 from __future__ import annotations
 
-import itertools
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import BinaryIO, Final
 
 from banderole_protocol.modal import EMode
 
 from .blocks import blocks_of
 from .itinerary import Itinerary
-from .layer_signature import FEATURES, SMALLEST, Layer, LayerSignatures
+from .layer_events import trains_of
+from .layer_signature import FEATURES, Layer, LayerSignatures
+from .rise_search import Rise, rises_of
+from .step_figures import round_figures
+from .step_places import LEAST_COUNT, Place, Places
 
-LEAST_EDGES: Final = 4
-"""Edges alike that make a comb: of three, two even distances come about by chance too often."""
-LEAST_LAYERS: Final = 5
-"""A step of fewer layers settles nothing: it is a pattern of the inside."""
+LEAST_OUTLINE: Final = 20.0
+"""Nats of the outline from which on steps are seen from outside. Parts without steps came to 17 at most."""
+LEAST_INSIDE: Final = 5.0
+"""Nats of edges inside, where the outline says nothing: steps of another infill."""
+LEAST_BRIDGES: Final = 15.0
+"""Nats of bridges from which on they are no chance."""
+OTHER: Final = 0.01
+"""Share by which the path of neighbouring steps must differ where only the infill tells: an infill repeats, steps do not."""
 CHANCE: Final = 1e-3
-"""How likely a comb may be among edges set down at random, all combs that were looked for counted."""
-PARTNERED: Final = 0.9
-"""Share of the edges above the plinth that must have one like them a rise higher or lower."""
-MOST_KINDS: Final = 200
-"""Kinds of edges that are kept apart. A part with more has no steps, or none that this finds."""
-_CHANGES: Final = (FEATURES.index("overhang"), FEATURES.index("ended"))
-"""These hold a layer against the one below already."""
-ALIKE: Final = 0.02
-"""Changes that differ by less than this share of themselves are alike."""
+"""How likely such a repetition may be by chance, everything that was tried counted."""
+LEAST_SCORE: Final = 7.0
+LEAST_MARGIN: Final = 1.0
+"""What must speak for a place, and how much more than for any other that is not in line with it; see `Place.score`. From here
+on, tuned on drawn towers: so that no answer is wrong, rather than that there are many."""
+LEAST_WHOLE: Final = 0.75
+"""Share of what repeats after two or three rises that must repeat after one."""
+MOST_PART: Final = 0.5
+"""Share of what speaks for the rise that may speak for a half or a third of it."""
+MOST_OUTSIDE: Final = 0.2
+"""Share of what repeats that may begin below the first step or end above the last."""
+MOST_CANDIDATES: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
 class Stairs:
-    """Regular steps; mm. `significance`: the chance of such a comb among random edges. `alternatives`: other rises."""
+    """Regular steps; mm. `significance`: how likely such a repetition is by chance. `why`: what speaks for them."""
 
     plinth_mm: float
     rise_mm: float
     count: int
     significance: float
-    alternatives: tuple[float, ...]
     why: str
 
 
 @dataclass(frozen=True, slots=True)
 class NoStairs:
-    """No answer: nothing regular, or (`uncertain`) something that does not say where steps begin."""
+    """No answer: nothing regular, or (`uncertain`) something that may be read in several ways, the likeliest first."""
 
     uncertain: bool
     why: str
-
-
-@dataclass(frozen=True, slots=True)
-class Edge:
-    """Between two layers: its height (mm), and how FEATURES change there."""
-
-    z: float
-    change: tuple[float, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Comb:
-    """Edges alike at even distances: the lowest, the distance (mm), how many, and the chance of it."""
-
-    lowest: float
-    rise: float
-    edges: int
-    chance: float
+    candidates: tuple[Stairs, ...] = ()
 
 
 def find_stairs(file: BinaryIO, where: str, e_mode: EMode | None) -> Stairs | NoStairs:
-    """The steps of an open file. Raises InputError for what is no G-code. Parts in turn must all say the same."""
+    """The steps of an open file. Raises InputError for what is no G-code."""
     signatures = LayerSignatures()
     for _ in Itinerary(blocks_of(file, where), None, e_mode, None, signatures.observer).items():
         pass
+    return stairs_of(signatures)
+
+
+def stairs_of(signatures: LayerSignatures) -> Stairs | NoStairs:
+    """The steps of what was gathered. Parts in turn must all say the same."""
     if signatures.cut_short:
         return NoStairs(True, "the file has more layers or parts than are looked at")
-    parts = [part.layers for part in signatures.parts() if len(part.layers) >= LEAST_EDGES * LEAST_LAYERS]
-    found = [find_in(layers) for layers in parts]
+    return combine([find_in(part.layers, part.spiral) for part in signatures.parts()])
+
+
+def combine(found: Sequence[Stairs | NoStairs]) -> Stairs | NoStairs:
+    """What several parts say together: an answer where one is sure and nothing speaks against it."""
     if not found:
+        return NoStairs(False, "nothing is deposited")
+    if len(found) == 1:
+        return found[0]
+    best = [one if isinstance(one, Stairs) else one.candidates[0] if one.candidates else None for one in found]
+    first = next((one for one in found if isinstance(one, Stairs)), None)
+    if first is not None and all(one is not None and _close(first, one) for one in best):
+        return first
+    candidates = tuple(dict.fromkeys(one for one in best if one is not None))
+    if not candidates:
+        return found[0]
+    return NoStairs(True, "parts in turn differ", candidates[:MOST_CANDIDATES])
+
+
+def find_in(layers: Sequence[Layer], spiral: bool = False) -> Stairs | NoStairs:
+    """The steps in one part's layers, from the bed upwards; `spiral`: its rows are turns, and begin anywhere. Pure."""
+    if len(layers) < 20:
         return NoStairs(False, "too few layers")
-    first = found[0]
-    for other in found[1:]:
-        if not (isinstance(first, Stairs) and isinstance(other, Stairs)):
-            if isinstance(first, NoStairs) and isinstance(other, NoStairs):
-                continue
-            return NoStairs(True, "parts in turn differ")
-        if (first.plinth_mm, first.rise_mm, first.count) != (other.plinth_mm, other.rise_mm, other.count):
-            return NoStairs(True, "parts in turn have different steps")
-    return first
+    trains = trains_of(layers)
+    rises = rises_of(layers, trains)
+    if not rises:
+        return NoStairs(False, "nothing repeats along the height")
+    places = Places(layers, trains)
+    most = Rise(0.0, max(rise.outline for rise in rises), max(rise.all for rise in rises))
+    found = sorted((place for rise in rises for place in places.of(rise, most)), key=lambda place: -place.score)
+    best = _best(found, places)
+    if best is None:
+        return NoStairs(False, "nothing repeats at even distances")
+    stairs = _stairs(best, places)
+    if best.rise.outline < LEAST_OUTLINE and not _inside(best, layers):
+        return NoStairs(False, "what repeats along the height is the infill's own pattern, or chance")
+    rivals = [place for place in found if not _same(place, best, places)]
+    doubt = _doubt(best, rivals, places, spiral)
+    if doubt is None:
+        return stairs
+    candidates = [stairs]
+    for place in rivals:
+        other = _stairs(place, places)
+        if len(candidates) < MOST_CANDIDATES and all(not _close(other, one) for one in candidates):
+            candidates.append(other)
+    return NoStairs(True, doubt, tuple(candidates))
 
 
-def find_in(layers: Sequence[Layer]) -> Stairs | NoStairs:
-    """The steps in one part's layers, from the bed upwards. Pure."""
-    edges = _edges(layers)
-    kinds = _kinds(edges)
-    if kinds is None:
-        return NoStairs(False, "no regular steps: nearly every layer changes in its own way")
-    height = sorted(layer.height for layer in layers)[len(layers) // 2]
-    combs = [comb for kind in kinds if (comb := _comb(kind, layers, height, len(kinds))) is not None]
-    if not combs:
-        return NoStairs(False, "no regular steps: no edges alike come at even distances")
-    best = min(combs, key=lambda comb: (comb.chance, comb.rise))
-    others = sorted({round(c.rise, 2) for c in combs if abs(c.rise - best.rise) > height / 2})
-    if others:
-        return NoStairs(True, f"uncertain: edges come every {best.rise:.2f} mm and every {others[0]:g} mm")
-    lone = [edge.z for edge in edges if not _has_partner(edge, edges, best.rise, height)]
-    return _placed(best, combs, edges, lone, layers[-1].z, height)
-
-
-def _placed(
-    best: Comb, combs: list[Comb], edges: list[Edge], lone: list[float], top: float, height: float
-) -> Stairs | NoStairs:
-    """Where the first step begins: the base is what lies under the lowest comb and does not repeat."""
-    low = min(comb.lowest for comb in combs)
-    base = max((z for z in lone if z <= low + height / 2), default=0.0)
-    count = max(0, math.floor((top - base + height / 2) / best.rise))
-    plinth = top - count * best.rise
-    share = 1 - sum(1 for z in lone if z > base + height / 2) / max(1, sum(1 for e in edges if e.z > base))
-    if share < PARTNERED:
-        return NoStairs(True, f"uncertain: only {share:.0%} of the edges repeat every {best.rise:.2f} mm")
-    at_base = base > 0 and abs(plinth - base) <= height / 2
-    if count < LEAST_EDGES - 1 or not at_base:
-        return NoStairs(True, f"uncertain: steps of {best.rise:.2f} mm, but not where the first begins")
-    why = f"{best.edges} edges alike, {best.rise:.2f} mm apart; the top and the end of the base agree on the plinth"
-    return Stairs(round(plinth, 2), round(best.rise, 3), count, best.chance, (), why)
-
-
-def _edges(layers: Sequence[Layer]) -> list[Edge]:
-    found = []
-    for below, layer in itertools.pairwise(layers):
-        change = tuple(
-            b if of in _CHANGES else b - a for of, (a, b) in enumerate(zip(below.values, layer.values, strict=True))
-        )
-        if any(abs(by) > least for by, least in zip(change, SMALLEST, strict=True)):
-            found.append(Edge(below.z, change))
-    return found
-
-
-def _kinds(edges: list[Edge]) -> list[list[Edge]] | None:
-    kinds: list[list[Edge]] = []
-    for edge in edges:
-        for kind in kinds:
-            if _alike(kind[0].change, edge.change):
-                kind.append(edge)
-                break
-        else:
-            if len(kinds) == MOST_KINDS:
-                return None
-            kinds.append([edge])
-    return kinds
-
-
-def _alike(one: tuple[float, ...], other: tuple[float, ...], slack: float = 1.0) -> bool:
-    pairs = zip(one, other, SMALLEST, strict=True)
-    return all(abs(a - b) <= slack * (least + ALIKE * abs(a)) for a, b, least in pairs)
-
-
-def _comb(kind: list[Edge], layers: Sequence[Layer], height: float, tried: int) -> Comb | None:
-    """The chance: of all orders and places of so many edges among the layers, those within one layer of even."""
-    count = len(kind)
-    if count < LEAST_EDGES:
+def _best(found: list[Place], places: Places) -> Place | None:
+    """The place with most to speak for it; but not one that takes several steps for one."""
+    if not found:
         return None
-    rise = (kind[-1].z - kind[0].z) / (count - 1)
-    if rise < LEAST_LAYERS * height:
-        return None
-    if any(abs(edge.z - kind[0].z - n * rise) > height * 0.75 for n, edge in enumerate(kind)):
-        return None
-    log = math.lgamma(count) + (count - 2) * math.log(3 / len(layers)) + math.log(tried)
-    chance = math.exp(min(0.0, log))
-    return Comb(kind[0].z, rise, count, chance) if chance <= CHANCE else None
+    best = found[0]
+    for place in found:
+        if place.score < best.score - 7:
+            break
+        if (
+            place.spoken > 0.6 * best.spoken
+            and any(abs(place.mm * times - best.mm) < places.pair for times in (2, 3, 4, 5))
+            and _on(best.plinth, place, places)
+            and max(0.0, place.walls) + max(0.0, place.inside) > max(0.0, best.walls) + max(0.0, best.inside) + 1.5
+        ):
+            return place
+    return best
 
 
-def _has_partner(edge: Edge, edges: list[Edge], rise: float, height: float) -> bool:
-    """With twice the room: what was sorted into two kinds by a hair is still alike."""
-    near = (other for other in edges if abs(abs(other.z - edge.z) - rise) <= height)
-    return any(_alike(edge.change, other.change, 2.0) for other in near)
+def _on(z: float, place: Place, places: Places) -> bool:
+    """Is a height one of the place's boundaries, or in line with them?"""
+    steps = (z - place.plinth) / place.mm
+    return abs(steps - round(steps)) * place.mm < places.pair
+
+
+def _same(one: Place, best: Place, places: Places) -> bool:
+    """Are the boundaries of the one among those of the best, or in line with them?"""
+    times = round(one.mm / best.mm)
+    return times >= 1 and abs(one.mm - times * best.mm) < places.pair * times and _on(one.plinth, best, places)
+
+
+def _inside(place: Place, layers: Sequence[Layer]) -> bool:
+    """Where the outline says nothing: are there steps of another infill, or bridges?"""
+    if place.inside >= LEAST_INSIDE and _differ(layers, place):
+        return True
+    return place.rise.bridges > LEAST_BRIDGES and place.low > 2 and place.high >= 2
+
+
+def _differ(layers: Sequence[Layer], place: Place) -> bool:
+    """Does the path of nearly each step differ from its neighbour's in length?"""
+    length = FEATURES.index("length")
+    means = []
+    for n in range(place.count):
+        low, high = place.plinth + (n + 0.2) * place.mm, place.plinth + (n + 0.8) * place.mm
+        inside = [layer.values[length] for layer in layers if low < layer.z < high]
+        if inside:
+            means.append(sum(inside) / len(inside))
+    others = [abs(above - below) > OTHER * below for below, above in pairwise(means)]
+    return len(others) >= LEAST_COUNT - 1 and sum(others) >= 0.8 * len(others)
+
+
+def _doubt(best: Place, rivals: list[Place], places: Places, spiral: bool) -> str | None:
+    """Why the best place is no answer, or None."""
+    what = f"steps of {best.mm:.2f} mm"
+    agree = (best.low >= 1) + (best.high >= 2) if max(best.walls, best.inside) >= LEAST_INSIDE else 0
+    if best.rise.chance * (2 * places.pair / best.mm) ** agree > CHANCE:  # each end on the edges' grid, by chance
+        return f"{what} may be chance"
+    if best.rise.whole < LEAST_WHOLE or best.rise.turns:
+        return f"{what}, or of twice or three times that"
+    if best.rise.part > MOST_PART:
+        return f"{what}, or of a half or a third of that"
+    if best.low < 1 or (spiral and best.plinth > 0):
+        return f"{what}, but not where the first begins"
+    if best.outside > MOST_OUTSIDE:
+        return f"{what}, but what repeats reaches out of them"
+    if best.end == "cut" and best.walls < 5:
+        return f"{what}, but not where they end"
+    if best.score < LEAST_SCORE:
+        return f"{what}, but much in the part does not follow them"
+    if rivals and best.score - rivals[0].score < LEAST_MARGIN:
+        return f"{what}, but not where the first begins"
+    return None
+
+
+def _stairs(place: Place, places: Places) -> Stairs:
+    plinth, rise = round_figures(place.plinth, place.mm, places.seen(place), places.half)
+    low = "the bed" if place.plinth == 0 else "a foot" if place.low > 2 else "the edges between steps"
+    end = {"top": "the top", "cap": "a cap"}.get(place.end, "the edges between steps")
+    return Stairs(
+        plinth, rise, place.count, place.rise.chance, f"{low} and {end} agree" if low != end else f"{low} say so"
+    )
+
+
+def _close(one: Stairs, other: Stairs) -> bool:
+    return abs(one.plinth_mm - other.plinth_mm) < 0.4 and abs(one.rise_mm - other.rise_mm) < 0.1

@@ -30,18 +30,28 @@ CHORD_RAD: Final = 0.2
 TURN_MM: Final = 1.0
 """A spiral whose path never turns round once (a figure of eight) is cut into rows this high."""
 
+CLOSED_MM: Final = 0.6
+WIDE_MM: Final = 0.6
+
 FEATURES: Final = (
     "length", "section", "runs", "overhang", "ended", "left", "front", "right", "rear", "middle x", "middle y",
-    "spread x", "spread y", "skew", "along", "across", "diagonal",
+    "spread x", "spread y", "skew", "along", "across", "diagonal", "area", "walls", "loops",
 )  # fmt: skip
 """Of one layer: mm of path; mm of filament per mm of height; pieces between travels; cells with nothing below or beside
 them below, and cells of the layer below with nothing above; box; middle of the path (mm); second moments about it (mm²);
 which way the path runs: mm along X less mm along Y, the same at 45°, and along the axes less along the diagonals."""
 SMALLEST: Final = (
-    0.4, 0.02, 0.5, 1.5, 1.5, 0.04, 0.04, 0.04, 0.04, 0.02, 0.02, 0.15, 0.15, 0.15, 0.5, 0.5, 0.5,
+    0.4, 0.02, 0.5, 1.5, 1.5, 0.04, 0.04, 0.04, 0.04, 0.02, 0.02, 0.15, 0.15, 0.15, 0.5, 0.5, 0.5, 0.5, 0.4, 0.5,
 )  # fmt: skip
 """What differs by less in one of FEATURES is the same: rounding of coordinates to 0.01 mm and of E to 0.001 mm over the
 some hundred blocks of a layer."""
+
+OUTLINE: Final = frozenset(
+    FEATURES.index(name) for name in ("left", "front", "right", "rear", "area", "walls", "loops")
+)
+"""Those that tell of walls alone, whatever the infill does."""
+CHANGES: Final = frozenset((FEATURES.index("overhang"), FEATURES.index("ended")))
+"""Those that hold a layer against the one below already."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +68,12 @@ class Part:
     """Layers from the bed upwards. Parts printed in turn are several of these."""
 
     layers: list[Layer] = field(default_factory=list)
+    turns: int = 0
+
+    @property
+    def spiral(self) -> bool:
+        """Are most of its rows turns of a spiral?"""
+        return self.turns > len(self.layers) / 2
 
 
 class LayerSignatures:
@@ -68,6 +84,7 @@ class LayerSignatures:
         self._rows = 0
         self.cut_short = False  # more layers, or parts, than are kept
         self._apart = True  # a travel lies between the last deposit and the next
+        self._ax = self._ay = self._way = self._swept = 0.0
         self._z = 0.0  # top of the row in work
         self._from = 0.0  # where a sloping row began
         self._sloping = False
@@ -84,6 +101,8 @@ class LayerSignatures:
         self._x1 = self._y1 = -math.inf
         self._sx = self._sy = self._sxx = self._syy = self._sxy = 0.0
         self._c2 = self._s2 = self._c4 = 0.0
+        self._area = self._walls = 0.0
+        self._loops = 0
 
     @property
     def observer(self) -> Callable[[Modal, int, int], None]:
@@ -109,6 +128,7 @@ class LayerSignatures:
         if self._apart:
             self._runs += 1
             self._apart = False
+            self._ax, self._ay, self._way, self._swept = modal.x0, modal.y0, 0.0, 0.0
         self._filament += modal.net
         if modal.arc_box is None:
             self._line(modal.x0, modal.y0, modal.x, modal.y)
@@ -127,6 +147,14 @@ class LayerSignatures:
         self._sxx += length * (x0 * x0 + x0 * x1 + x1 * x1)
         self._syy += length * (y0 * y0 + y0 * y1 + y1 * y1)
         self._sxy += length * (2 * (x0 * y0 + x1 * y1) + x0 * y1 + x1 * y0)
+        ax, ay = self._ax, self._ay
+        self._way += length
+        self._swept += (x0 - ax) * (y1 - ay) - (x1 - ax) * (y0 - ay)
+        if abs(x1 - ax) < CLOSED_MM and abs(y1 - ay) < CLOSED_MM and abs(self._swept) > self._way * WIDE_MM:
+            self._area += abs(self._swept) / 2
+            self._walls += self._way
+            self._loops += 1
+            self._ax, self._ay, self._way, self._swept = x1, y1, 0.0, 0.0
         two, twice = dx * dx - dy * dy, 2 * dx * dy
         self._c2 += two / length
         self._s2 += twice / length
@@ -223,6 +251,7 @@ class LayerSignatures:
         elif not layers or self._z > layers[-1].z:
             layers.append(Layer(self._z, height, self._values(height)))
             self._rows += 1
+            self._parts[-1].turns += self._sloping
         self._before, self._below = self._below, self._cells
         self._apart = True  # a layer has a first piece, even where it begins above the last one's end
         self._clear()
@@ -248,6 +277,9 @@ class LayerSignatures:
             self._c2,
             self._s2,
             self._c4,
+            self._area,
+            self._walls,
+            float(self._loops),
         )
 
 
