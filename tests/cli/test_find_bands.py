@@ -38,8 +38,10 @@ def test_json_has_stairs_only_where_they_were_asked_for() -> None:
 def test_doubt_lists_what_it_may_be_and_writes_no_table() -> None:
     found = NoStairs(True, "steps of 7.50 mm, but not where they end", (FOUND, Stairs(0.0, 7.5, 6, 1e-9, "")))
     text = stairs_text(found)
-    assert "[stairs]" not in text and "not where they end" in text
-    assert "6 of 7.5 mm each, above a plinth of 1.2 mm" in text and "from the bed up" in text
+    assert "[stairs]" not in text
+    assert "not where they end" in text
+    assert "6 of 7.5 mm each, above a plinth of 1.2 mm" in text
+    assert "from the bed up" in text
     assert stairs_json(found)["found"] == "uncertain"
     assert [one["plinth_mm"] for one in stairs_json(found)["candidates"]] == [1.2, 0.0]
 
