@@ -32,6 +32,8 @@ def say(fd, what):
 
 
 def main():
+    while not os.path.exists(PORT):  # not bound to the device's unit: on a slow machine that gives up after 90 s
+        time.sleep(NOBODY_S)
     fd = os.open(PORT, os.O_RDWR)
     with open("/proc/uptime") as uptime:
         say(fd, {"hello": float(uptime.read().split()[0])})
