@@ -81,7 +81,7 @@ def all_of_them(seed: int, runs: int, processes: int, numbers: list[int]) -> int
             done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=1800)
         except subprocess.TimeoutExpired:
             return number, "CAUGHT it never ends", time.monotonic() - begun
-        last = (done.stdout.strip().splitlines() or [f"CAUGHT {done.stderr.strip().splitlines()[-1]}"])[-1]
+        last = (done.stdout.strip().splitlines() or [f"CAUGHT it ends with {done.returncode}"])[-1]
         return number, last, time.monotonic() - begun
 
     survived = []

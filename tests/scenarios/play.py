@@ -34,6 +34,8 @@ REST_AFTER_S: Final = 6.0
 """After the end: is it still as it was left?"""
 DEAD_S: Final = 15.0
 """Between a kill and the next start."""
+LONGEST_S: Final = 4.1 * 3600.0
+"""A short run that has not ended by then never will, and is held to it by `ends`."""
 MOST_STARTS: Final = 3
 """Makings safe after a kill; a kill may hit these too."""
 
@@ -154,6 +156,8 @@ class Play:
         for happening in self.scenario.happenings:
             self._arrange(happening)
         self.stage.loop.call_later(self._sample_s, self._sample)
+        if not self.scenario.text:
+            self.stage.at(LONGEST_S, self._crash)
         try:
             with self.job.file:
                 self._act(lambda: self.stage.run(self.job))
