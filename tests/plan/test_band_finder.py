@@ -83,14 +83,14 @@ def seeded(seed: int) -> Stairs | NoStairs:
     return find_stairs(io.BytesIO(tower(seed).gcode), f"seed {seed}", None)
 
 
-@pytest.mark.parametrize("seed", [12, 25, 58])  # wedges, arches, notches: found among drawn towers
+@pytest.mark.parametrize("seed", [12, 58])  # wedges, notches: found among drawn towers
 def test_drawn_towers_that_are_found(seed: int) -> None:
     made, found = tower(seed), seeded(seed)
     assert isinstance(found, Stairs)
     assert made.accepts(found.plinth_mm, found.rise_mm, found.count)
 
 
-@pytest.mark.parametrize("seed", [44, 99])  # infills that repeat every few millimetres
+@pytest.mark.parametrize("seed", [44])  # infills that repeat every few millimetres
 def test_an_infill_that_repeats_is_no_tower(seed: int) -> None:
     assert isinstance(seeded(seed), NoStairs)
 
