@@ -51,7 +51,11 @@ DAMAGED_BYTES: Final = 24
 LINE_ENDS: Final = 2
 """Bare line ends that are tried first where a request is out already: they end a line whose own end was lost."""
 MOST_PROBES: Final = 10
-"""Probes into one silence; what is silent for longer is judged by whoever watches over the line."""
+"""Probes into one silence, a second apart; after them, or where no more fit, one each SELDOM_S."""
+SELDOM_S: Final = 30.0
+"""To a printer that talks: it may be at work, and what its buffer cannot hold of so few bytes is a probe, which does no harm."""
+DEAD_S: Final = 5.0
+"""After nothing was heard for so long the line may have been dead: what was asked into that is lost, and asked again."""
 MOST_GREETINGS: Final = 8
 """Times that a refused M110 is written again: one byte in 100 damaged leaves one greeting in 10 million refused so often."""
 
@@ -121,6 +125,7 @@ class Window:
         self._want_probe = False
         self._progress_at = 0.0
         self._probes = 0  # into this silence
+        self._probed_at = self._heard_at = 0.0
         self._probe_bytes = 0  # of them that are no lines of their own, in the receive buffer until it is read
         self._certain = -1  # the last line that two answers of different lines show to have been taken
         self._told = -1  # the last line that one answer shows
@@ -304,17 +309,23 @@ class Window:
             data.append(b"\n")
             self._write(self._new_line(TEMPERATURES, None, 0.0), data, now)
             self._probe_bytes += 1
+            self._probed_at = now
             return
         self._probes += 1
         if self._probes <= LINE_ENDS and room > 0:
             # For the case that the line before lost its own. An empty line is no line to a printer.
             data.append(b"\n")
             self._probe_bytes += 1
-        elif self._probes <= MOST_PROBES and (room >= 0 or self._wire.bytes > self.receive_bytes):
+        elif (now >= self._probed_at + SELDOM_S and self._heard_at > self._probed_at) or (
             # More out than the receive buffer holds is an account that is wrong already: it must be set right.
+            self._probes <= MOST_PROBES and (room >= 0 or self._wire.bytes > self.receive_bytes)
+        ):
             self._probes = max(self._probes, LINE_ENDS + 1)
             data.append(REMINDER)
             self._probe_bytes += len(REMINDER)
+        else:
+            return
+        self._probed_at = now
 
     def _credit_lost_requests(self, now: float) -> list[Any]:
         """Temperature requests are answered at once. Silent ones, with nothing before them, have lost their `ok`."""
@@ -337,7 +348,9 @@ class Window:
 
     def receive(self, data: bytes, now: float) -> list[Event]:
         """Bytes from the printer → events in order; replies that settle nothing here come out as they are."""
-        self._now = now
+        if now > self._heard_at + DEAD_S:
+            self._probes, self._probe_bytes = min(self._probes, LINE_ENDS + 1), 0
+        self._now = self._heard_at = now
         events: list[Event] = []
         try:
             lines = self._splitter.feed(data)

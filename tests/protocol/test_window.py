@@ -290,6 +290,33 @@ def test_probes_are_bounded_and_keep_to_the_receive_buffer() -> None:
     assert len(written) <= 127
 
 
+def test_a_line_that_was_dead_is_asked_anew_once_something_is_heard() -> None:
+    """All that was out is lost, and the probes with it; the printer lives on and knows of nothing."""
+    window = Window(103)
+    answered(window)
+    for number in range(8):
+        window.send(b"G1 X%d Y100 E5" % number, number)
+    for second in range(1, 60):
+        window.data_to_send(float(second))
+    assert window.data_to_send(60.0) == b""
+    window.receive(b"T:200.0 /200.0\n", 60.5)
+    asked = b"".join(window.data_to_send(60.5 + second) for second in range(1, 9))
+    assert b"N0*126\n" in asked
+    assert len(asked) <= 40
+
+
+def test_a_printer_that_talks_and_takes_nothing_is_asked_seldom_for_as_long_as_it_lasts() -> None:
+    window = Window(103)
+    answered(window)
+    for number in range(8):
+        window.send(b"G1 X%d Y100 E5" % number, number)
+    asked = 0
+    for second in range(1, 600):
+        window.receive(b"T:200.0 /200.0\n", float(second))
+        asked += window.data_to_send(second + 0.5).count(b"N0*126\n")
+    assert 18 <= asked <= 24
+
+
 def test_urgent_lines_go_ahead_of_what_is_queued_and_into_the_room_kept_free() -> None:
     window = Window(103, ahead_s=1.0)
     answered(window)

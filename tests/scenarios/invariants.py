@@ -15,6 +15,8 @@ import math
 from collections.abc import Callable, Iterator
 from typing import Any, Final
 
+from banderole.run.start_proof import LOW_C
+
 from tests.scenarios import expectations, record, wire
 from tests.scenarios.play import REST_AFTER_S, Outcome
 from tests.scenarios.truth import HEAT_OFF, HEATS, Truth, slack
@@ -170,6 +172,10 @@ def ends(outcome: Outcome, truth: Truth) -> Iterator[str]:
             yield f"exit {ended.exit} of a run that is {ended.state}"
 
 
+TRIED = tuple(f"{command} S{LOW_C:g}" for command in ("M104", "M140"))
+"""What the start tries the way to safety with: no heater comes on for it."""
+
+
 def heat_is_off(outcome: Outcome, truth: Truth) -> Iterator[str]:
     """After a proven end no heater is on, at the board; an unproven one is told as such on every outlet."""
     assert outcome.stage is not None
@@ -177,7 +183,9 @@ def heat_is_off(outcome: Outcome, truth: Truth) -> Iterator[str]:
     machine = outcome.stage.board.machine
     on = {f"heater {n}": h.target for n, h in enumerate((*machine.nozzles, machine.bed)) if h.target > 0.0}
     if last is None:
-        if outcome.stage.marks.never_ended is None and any(HEATS.match(w.text) for w in truth.writes):
+        if outcome.stage.marks.never_ended is None and any(
+            HEATS.match(w.text) and w.text not in TRIED for w in truth.writes
+        ):
             yield "killed after it had turned heat on, and no mark tells the next start"
         return
     if last.proven:

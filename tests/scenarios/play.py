@@ -215,7 +215,13 @@ class Play:
             wait = (
                 500.0 if self.outcome.happened["long_hold"] == 1 and self._holds == 1 else self.scenario.person.comes_s
             )
-            self.stage.loop.call_later(wait, self.command, word, {})
+            self.stage.loop.call_later(wait, self._says, word)
+
+    def _says(self, word: str) -> None:
+        """The person's word; said again a little later where no fresh reading let it be obeyed."""
+        answer = self.command(word, {})
+        if answer is not None and not answer["accepted"] and "no fresh reading" in answer["reason"]:
+            self.stage.loop.call_later(5.0, self._says, word)
 
     def _sample(self) -> None:
         board, runner = self.stage.board, self.stage.runner

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from banderole_protocol.channels import answer_of
 from banderole_protocol.modal import Modal
-from banderole_protocol.replies import Banner, Capability, Fatal, Identity, Note, Position, Report
+from banderole_protocol.replies import Banner, Busy, Capability, Fatal, Identity, Note, Position, Report
 from banderole_protocol.state import LinkState
 from banderole_protocol.window import Acknowledged, Broken, Rewritten, Window
 
@@ -84,6 +84,7 @@ class Engine:
         self.start_proof: dict[str, Any] = {}
         self.greeted = False
         self.answered = False  # ever, since the start: before that it may be no printer at all
+        self.busy_at = 0.0  # it said last that it is at work
         self.polling = False
         self.reports = False
         self.inactivity = False  # whether the board's own shutdown was armed
@@ -97,7 +98,10 @@ class Engine:
         self.resends = 0
         self.proven: bool | None = None
         self.ladder_until = 0.0
-        self.at_heat_off: dict[str, float] = {}  # what the heaters read when the ladder was begun
+        self.at_heat_off: dict[
+            str, float
+        ] = {}  # what the heaters read when the ladder was begun, or its heat-off taken
+        self.heat_off_taken = False
         self.cause: Cause | None = None
         self.ended: Ended | None = None
         self._excursion: Excursion | None = None
@@ -244,6 +248,8 @@ class Engine:
                 self._broken(restarted, reason)
             case Fatal(text=text):
                 self._fatal(text)
+            case Busy():
+                self.busy_at = self.now
             case Banner():
                 pass  # the window makes a Broken of it
 

@@ -21,6 +21,9 @@ BLIND_FACTOR, BLIND_MORE_S = 2.0, 10.0
 """For motion: twice what it should take and ten seconds."""
 BLIND_FROM_S: Final = 1.0
 """Motion that should be over sooner is no reason to hear nothing."""
+UNANSWERED_S: Final = 900.0
+"""Readings alone do not show that a printer still works off what it was sent. Longer than any command lasts that says neither
+`busy` nor belongs to those above (common practice, no source)."""
 STRAY_READINGS: Final = 3
 """Reports in a row that show another target than the one proven: one may be of before, one damaged."""
 
@@ -39,21 +42,31 @@ class Guards:
 
     def hearing(self, e: Engine) -> Hearing:
         """What is known of the printer now."""
-        if e.phase == "starting" or e.now < self._blind_until(e):
+        if e.phase == "starting":
+            return Hearing.BLIND
+        blind = e.now < self._blind_until(e)
+        if self._owed is not None and e.now - max(self._owed[1], e.busy_at) > UNANSWERED_S:
+            return Hearing.SILENT
+        quiet = e.window.out_lines > 0 and e.now - e.watch.heard_at > e.printer.serial.silence_s
+        if e.watch.fresh(e.now) and not quiet:
+            return Hearing.FRESH
+        if blind:
             return Hearing.BLIND
         silence = e.watch.silence(e.now)
         if silence is not None:
             return Hearing.SILENT if silence.lost else Hearing.STALE
-        if e.window.out_lines and e.now - e.watch.heard_at > e.printer.serial.silence_s:
-            return Hearing.SILENT
-        return Hearing.FRESH if e.watch.fresh(e.now) else Hearing.QUIET
+        return Hearing.SILENT if quiet else Hearing.QUIET
 
     def on_tick(self, e: Engine) -> None:
         """Nothing heard, or no reading, for too long? Longer only while an answer to something slow is owed."""
         match e.decide(Input.TICK):
             case Does.LOSE:
-                why = "while an answer is owed" if e.watch.silence(e.now) is None else "while hot"
-                e.lost("silence", f"nothing was heard for {e.now - e.watch.heard_at:.1f} s {why}")
+                quiet, hot = e.now - e.watch.heard_at, e.watch.silence(e.now) is not None
+                if not hot and quiet <= e.printer.serial.silence_s:
+                    text = f"nothing that was sent was answered for {UNANSWERED_S:g} s, though the printer reports"
+                else:
+                    text = f"nothing was heard for {quiet:.1f} s while {'hot' if hot else 'an answer is owed'}"
+                e.lost("silence", text)
             case Does.TRIP if (silence := e.watch.silence(e.now)) is not None:
                 text = f"no reading of the {silence.heater} for {silence.seconds:.1f} s, though the printer talks"
                 e.trip(Trip("stale", round(silence.seconds, 1), silence.limit, text))

@@ -138,11 +138,15 @@ def _pass(e: Engine, seconds: float) -> Waiting[bool]:
 def _in_line(e: Engine, lift: bool, limit_s: float = PROOF_S) -> Waiting[bool]:
     """Heat off as the next lines; then lift off the part while still molten; then the proof."""
     orders = [Ours(block, "heat_off") for block in heat_off(e)]
-    at_command = _at_command(e)
     for order in orders:
         e.window.urgent(order.block, order)
     if not (yield from _taken(e, orders, limit_s)):
         return False
+    if (
+        not e.heat_off_taken
+    ):  # it may have stood behind a command that lasts, and the heaters may have been heating till then
+        e.heat_off_taken, e.at_heat_off = True, dict(e.watch.measured)
+    at_command = _at_command(e)
     if lift:
         e.lift_off_the_part()
     return (yield from _proof(e, at_command, max(limit_s, SEEN_S + 3 * e.printer.thermal.report_s)))

@@ -127,7 +127,10 @@ def _shown(e: Engine, heater: str, value: float) -> Waiting[bool | None]:
         yield
         if e.watch.readings > before and e.watch.shows(heater, value) is not False:
             return e.watch.shows(heater, value)
-    return e.watch.shows(heater, value)
+    shown = e.watch.shows(heater, value)
+    return (
+        shown if shown is None or e.watch.readings > before else False
+    )  # what a report of before shows proves nothing
 
 
 def ask_factor(e: Engine, channel: str) -> Waiting[float | None]:
