@@ -11,10 +11,18 @@ import time
 
 import pytest
 from banderole.bench import PtyPrinter
+from banderole.link import latch
 
 from tests.support.shell import COMMAND, NAME, RUN, Shell, board, executed, received, until
 
 pytestmark = pytest.mark.slow
+
+
+def forget_marks(shell: Shell) -> None:
+    """The mark on the disk and the one in memory."""
+    shell.state("unfinished.json").unlink()
+    (shell.folder / "r" / "banderole" / f"{NAME}.{latch.RUNNING}").unlink()
+
 
 RESET = ("reset", "--printer", "printer.toml")
 
@@ -32,7 +40,7 @@ def test_a_trip_is_latched_until_it_is_reset_with_the_nozzle_cool(shell: Shell) 
         assert refused.code == 3
         assert f"banderole reset --printer {NAME}" in refused.complaint
         assert received(hot) == [], "nothing is sent"
-        still = shell.do(*RESET)
+        still = shell.do(*RESET, seconds=90)  # an enclosure so warm: it is waited for whether it comes down
         assert still.code == 3
         assert "wait until it is below 60 °C" in still.complaint
         assert shell.state("latch.json").exists()
@@ -131,7 +139,7 @@ def test_before_a_latch_or_a_missing_file_is_even_looked_at(shell: Shell, printe
     shell.state("latch.json").write_text('{"alarm": "heat_rise", "text": "invented"}')
     (shell.folder / "tower.gcode").unlink()
     if knows == "journal":
-        shell.state("unfinished.json").unlink()
+        forget_marks(shell)
     refused = shell.do(*RUN, "--bed-clear")
     assert refused.code == 2, refused.err
     assert "never ended: making the printer safe first" in refused.err
@@ -140,6 +148,27 @@ def test_before_a_latch_or_a_missing_file_is_even_looked_at(shell: Shell, printe
     assert "M104 S0" in executed(printer)
     again = shell.do(*RUN, "--bed-clear")
     assert "never ended" not in again.err, "it is over, for the journal too"
+
+
+@pytest.mark.parametrize("words", [("make-safe",), ("serve",)])
+def test_where_only_the_journal_knows_of_it(shell: Shell, printer: PtyPrinter, words: tuple[str]) -> None:
+    flows = "flow = { first = 96, change = 2 }\n"
+    text = (shell.folder / "schedule.toml").read_text()
+    (shell.folder / "schedule.toml").write_text(text.replace("[settle]", flows + "[settle]"))
+    first = shell.run()
+    first.wait_for("crossing_ended", band=1)
+    first.process.kill()
+    first.process.wait()
+    forget_marks(shell)
+    before = len(executed(printer))
+    begun = shell.start(*words, "--printer", "printer.toml")
+    until(lambda: "M221 S100" in executed(printer)[before:], 30, "what the run had changed is put back")
+    begun.terminate()
+    assert begun.wait(20) == 0
+    heat = [line for line in executed(printer)[before:] if line.startswith(("M104", "M140", "G28", "G1"))]
+    assert "M104 S0" in heat[-2:], "and nothing heats or moves behind it"
+    assert "was cut off" not in shell.do("runs").err
+    assert "Aborted " in shell.do("runs").out
 
 
 def test_a_killed_run_whose_printer_is_gone_refuses_the_next(shell: Shell) -> None:
