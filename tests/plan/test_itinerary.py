@@ -618,4 +618,4 @@ def test_a_megabyte_of_line_ends_takes_no_longer_than_other_text() -> None:
     began = time.process_time()
     numbers = [number for number, _ in blocks_of(io.BytesIO(text), "tower.gcode")]
     assert numbers == [1, 1_000_001 + 1]  # the last CR and the LF behind it are one end
-    assert time.process_time() - began < 2.0
+    assert time.process_time() - began < 4.0
