@@ -173,7 +173,8 @@ def test_make_safe_aborts_a_served_run_and_the_daemon_stays_whatever_becomes_of_
     assert refused.code == 3
     assert "a run of" in refused.complaint
     safe = shell.do("make-safe", "--printer", "printer.toml")
-    assert (safe.code, safe.out) == (0, f"the run of {NAME} was aborted; heat is off\n")
+    assert safe.code == 0  # by the run's own abort, or, where that had ended before it was asked, by one of its own
+    assert safe.out.endswith("heat is off\n")
     assert served.wait_for("Aborted")["heat_proven_off"] is True
     assert shell.do("make-safe", "--printer", "printer.toml").out == "heat is off\n"
     assert served.process.poll() is None
