@@ -16,6 +16,7 @@ from typing import Any, Final
 
 from .errors import EndlessLine
 from .motion import MotionClock, drains
+from .probes import PROBE_S, REMINDER, Probes
 from .replies import (
     OK,
     Banner,
@@ -35,36 +36,20 @@ from .replies import (
 from .state import LinkInput, LinkState, after
 from .wire import HISTORY_LINES, Line, Wire, framed_size
 
-PROBE_S: Final = 1.0
-"""Silence after which a probe asks what has become of the lines that are out (fault S3). Firmware that is at work says
-`busy` each second or two."""
 QUIET_S: Final = 0.03
 """Quiet after a refusal before lines are written again: a line at 115200 baud takes 3.5 ms, a USB bridge adds up to 16 ms."""
 MARKER_QUIET_S: Final = 0.3
 """A marker that was credited and brings no answer of its own kind within this is let go: its answer was damaged."""
 MARKER_LINES: Final = 200
 """Lines between two markers where replies carry no numbers: bounds how long a miscount can last (fault S4)."""
-DAMAGED_S: Final = 0.05
-"""After a short reply that is not understood, perhaps a damaged `ok`, the probe goes out this soon."""
 DAMAGED_BYTES: Final = 24
 """A longer unknown line is the printer's chatter rather than a damaged `ok`."""
-LINE_ENDS: Final = 2
-"""Bare line ends that are tried first where a request is out already: they end a line whose own end was lost."""
-MOST_PROBES: Final = 10
-"""Probes into one silence, a second apart; after them, or where no more fit, one each SELDOM_S."""
-SELDOM_S: Final = 30.0
-"""To a printer that talks: it may be at work, and what its buffer cannot hold of so few bytes is a probe, which does no harm."""
-DEAD_S: Final = 5.0
-"""After nothing was heard for so long the line may have been dead: what was asked into that is lost, and asked again."""
 MOST_GREETINGS: Final = 8
 """Times that a refused M110 is written again: one byte in 100 damaged leaves one greeting in 10 million refused so often."""
 
 TEMPERATURES: Final = b"M105"
 WHERE: Final = b"M114"
 AT_REST: Final = b"M400"
-REMINDER: Final = b"N0*126\n"
-"""A line without a block whose number is never the next one: refused, it makes the printer say which line it wants. Short,
-so that it fits whatever is out; from the fresh printer too it gets nothing but a refusal."""
 GREETING: Final = (b"M110 N0", b"M115")
 
 
@@ -122,11 +107,7 @@ class Window:
         self._refused_at = 0.0
         self._odd: int | None = None
         self._complaint_alone = False  # the recovery at work stands on a complaint, no Resend has come yet
-        self._want_probe = False
-        self._progress_at = 0.0
-        self._probes = 0  # into this silence
-        self._probed_at = self._heard_at = 0.0
-        self._probe_bytes = 0  # of them that are no lines of their own, in the receive buffer until it is read
+        self._probes = Probes()
         self._certain = -1  # the last line that two answers of different lines show to have been taken
         self._told = -1  # the last line that one answer shows
         self._greetings = 0
@@ -230,7 +211,7 @@ class Window:
 
     def _write(self, line: Line, data: list[bytes], now: float) -> None:
         if not self._wire.written:
-            self._progress_at = now
+            self._probes.progress_at = now
         data.append(line.data)
         self._wire.wrote(line)
         if line.block == AT_REST:
@@ -272,7 +253,7 @@ class Window:
     def _begin_rewrite(self) -> None:
         self.state = after(self.state, LinkInput.QUIET)
         if self._rewrite_from is None or not self._wire.lines:
-            self._want_probe = self._want_probe or self._rewrite_from is None
+            self._probes.wanted = self._probes.wanted or self._rewrite_from is None
             self._rewrite_from = None
             return
         self._wire.unwrite_from(self._rewrite_from)
@@ -287,55 +268,39 @@ class Window:
         if self.state is LinkState.REFUSED:
             return self._refused_at + QUIET_S
         if self.state is LinkState.MARKED and self._marker is not None and self._marker.credited:
-            return self._progress_at + MARKER_QUIET_S
+            return self._probes.progress_at + MARKER_QUIET_S
         if not self._wire.written:
             return self._held_until
-        due = self._progress_at + PROBE_S
+        due = self._probes.progress_at + PROBE_S
         return due if self._held_until is None else min(due, self._held_until)
 
     def _probe_if_due(self, data: list[bytes], now: float) -> None:
-        due = self._wire.written > 0 and now >= self._progress_at + PROBE_S
-        if not (due or self._want_probe):
+        probes = self._probes
+        if not (probes.wanted or (self._wire.written and probes.due(now))):
             return
-        self._want_probe = False
+        probes.wanted = False
         self._asked = None
-        self._progress_at = now
-        room = self.receive_bytes - self._wire.bytes - self._probe_bytes - len(REMINDER)
+        probes.progress_at = now
+        room = self.receive_bytes - self._wire.bytes - probes.bytes - len(REMINDER)
         asked = self._wire.asks(TEMPERATURES)
         size = framed_size(self.next_number, TEMPERATURES) + 1
         if not asked and self._wire.written == len(self._wire.lines) and size <= room:
             if self._pending and self._pending[0][0] == TEMPERATURES:
                 self._pending.popleft()  # the probe asks the same
-            data.append(b"\n")
+            data.append(probes.request(now))
             self._write(self._new_line(TEMPERATURES, None, 0.0), data, now)
-            self._probe_bytes += 1
-            self._probed_at = now
-            return
-        self._probes += 1
-        if self._probes <= LINE_ENDS and room > 0:
-            # For the case that the line before lost its own. An empty line is no line to a printer.
-            data.append(b"\n")
-            self._probe_bytes += 1
-        elif (now >= self._probed_at + SELDOM_S and self._heard_at > self._probed_at) or (
-            # More out than the receive buffer holds is an account that is wrong already: it must be set right.
-            self._probes <= MOST_PROBES and (room >= 0 or self._wire.bytes > self.receive_bytes)
-        ):
-            self._probes = max(self._probes, LINE_ENDS + 1)
-            data.append(REMINDER)
-            self._probe_bytes += len(REMINDER)
-        else:
-            return
-        self._probed_at = now
+        elif probe := probes.next(room, self._wire.bytes > self.receive_bytes, now):
+            data.append(probe)
 
     def _credit_lost_requests(self, now: float) -> list[Any]:
         """Temperature requests are answered at once. Silent ones, with nothing before them, have lost their `ok`."""
         if self.state is LinkState.BROKEN or not self._wire.written:
             return []
-        if now < self._progress_at + PROBE_S or self._probes < LINE_ENDS:
+        if not self._probes.due(now) or not self._probes.asked_in_vain:
             return []
         if not self._wire.asks_only(TEMPERATURES):
             return []
-        self._probes = 0
+        self._probes.begin_anew()
         return self._credit(self._wire.lines[-1].number)
 
     def tick(self, now: float) -> list[Event]:
@@ -348,9 +313,8 @@ class Window:
 
     def receive(self, data: bytes, now: float) -> list[Event]:
         """Bytes from the printer → events in order; replies that settle nothing here come out as they are."""
-        if now > self._heard_at + DEAD_S:
-            self._probes, self._probe_bytes = min(self._probes, LINE_ENDS + 1), 0
-        self._now = self._heard_at = now
+        self._probes.heard(now)
+        self._now = now
         events: list[Event] = []
         try:
             lines = self._splitter.feed(data)
@@ -394,8 +358,7 @@ class Window:
             case Banner():
                 self._break(events, True, "the printer has restarted")
             case Busy():
-                self._progress_at = now
-                self._probes = 0
+                self._probes.busy(now)
                 events.append(reply)
             case Ok():
                 if reply.identity is not None:
@@ -417,8 +380,7 @@ class Window:
     def _ok(self, reply: Ok, now: float) -> list[Any]:
         if self.state is LinkState.BROKEN:
             return []  # it answers lines of another count
-        self._progress_at = now
-        self._probes = self._probe_bytes = 0
+        self._probes.answered(now)
         if reply.line is not None:
             self.numbered = True
             self._witness(reply.line)
@@ -463,12 +425,12 @@ class Window:
             return []
         if len(raw) > DAMAGED_BYTES and not self._wire.asks(TEMPERATURES):
             return []
-        self._probe_bytes = 0  # what answers has read what it was asked with
+        self._probes.bytes = 0  # what answers has read what it was asked with
         looks_like_ok = b"o" in raw[:2] or b"k" in raw[:2]
         if looks_like_ok and self._wire.asks_only(TEMPERATURES):
             self._end_marker()
             return self._credit(self._wire.lines[-1].number)
-        self._progress_at = min(self._progress_at, now + DAMAGED_S - PROBE_S)
+        self._probes.damaged(now)
         return []
 
     def _answered(self, reply: Report | Position, now: float) -> None:
@@ -483,7 +445,7 @@ class Window:
 
     def _let_marker_go(self, now: float) -> None:
         marker = self._marker
-        if marker is not None and marker.credited and now >= self._progress_at + MARKER_QUIET_S:
+        if marker is not None and marker.credited and now >= self._probes.progress_at + MARKER_QUIET_S:
             self._end_marker()
 
     def _credit(self, number: int) -> list[Any]:
@@ -535,8 +497,7 @@ class Window:
     def _resend(self, number: int, now: float, events: list[Event]) -> None:
         if self.state is LinkState.BROKEN:
             return
-        self._progress_at = now
-        self._probe_bytes = 0
+        self._probes.refused(now)
         last = self._wire.last_written(self.next_number)
         if number > last + 1 and last <= 1 and self._certain < 0 and self._greetings < MOST_GREETINGS:
             # The count of a conversation before this one: M110 itself was refused. Taken twice it does no harm.
@@ -573,13 +534,12 @@ class Window:
     def _has_all(self, last: int, now: float, events: list[Event]) -> None:
         """It wants the line behind all that was written: the answer to a reminder, or to a line written twice."""
         self._odd = None
-        reminded = self._probes > LINE_ENDS
-        if reminded and (tags := self._credit(last)):
+        if self._probes.drew_a_word and (tags := self._credit(last)):
             events.append(Acknowledged(tags))
             self._since_marker = MARKER_LINES  # it may have taken some without having said so yet: count anew soon
         self._refuse(now, last + 1)
         # What it has, its `ok`s do not tell any more: a request's answer does.
-        self._want_probe = bool(self._wire.lines)
+        self._probes.wanted = bool(self._wire.lines)
 
     def _refuse(self, now: float, number: int | None) -> None:
         if self.state is LinkState.REFUSED and self._rewrite_from is not None:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from banderole_protocol.window import PROBE_S
+from banderole_protocol.probes import PROBE_S
 
 from tests.faults.ends import finishes, printer, trips
 from tests.rehearsal.acts import Act, act, moment

@@ -25,7 +25,7 @@ from banderole_protocol import (
     frame,
     parse,
 )
-from banderole_protocol.window import REMINDER
+from banderole_protocol.probes import REMINDER
 
 from banderole.cli.manner import Manner
 from banderole.link.port import Receiver
