@@ -98,9 +98,8 @@ class Engine:
         self.resends = 0
         self.proven: bool | None = None
         self.ladder_until = 0.0
-        self.at_heat_off: dict[
-            str, float
-        ] = {}  # what the heaters read when the ladder was begun, or its heat-off taken
+        # What the heaters read when the ladder was begun, then when its heat-off was taken.
+        self.at_heat_off: dict[str, float] = {}
         self.heat_off_taken = False
         self.cause: Cause | None = None
         self.ended: Ended | None = None

@@ -61,15 +61,17 @@ class Guards:
         """Nothing heard, or no reading, for too long? Longer only while an answer to something slow is owed."""
         match e.decide(Input.TICK):
             case Does.LOSE:
-                quiet, hot = e.now - e.watch.heard_at, e.watch.silence(e.now) is not None
-                if not hot and quiet <= e.printer.serial.silence_s:
-                    text = f"nothing that was sent was answered for {UNANSWERED_S:g} s, though the printer reports"
-                else:
-                    text = f"nothing was heard for {quiet:.1f} s while {'hot' if hot else 'an answer is owed'}"
-                e.lost("silence", text)
+                e.lost("silence", self._silence_in_words(e))
             case Does.TRIP if (silence := e.watch.silence(e.now)) is not None:
                 text = f"no reading of the {silence.heater} for {silence.seconds:.1f} s, though the printer talks"
                 e.trip(Trip("stale", round(silence.seconds, 1), silence.limit, text))
+
+    @staticmethod
+    def _silence_in_words(e: Engine) -> str:
+        seconds, hot = e.now - e.watch.heard_at, e.watch.silence(e.now) is not None
+        if not hot and seconds <= e.printer.serial.silence_s:
+            return f"nothing that was sent was answered for {UNANSWERED_S:g} s, though the printer reports"
+        return f"nothing was heard for {seconds:.1f} s while {'hot' if hot else 'an answer is owed'}"
 
     def on_waking(self, e: Engine, seconds: float) -> None:
         """This program stood still. What the printer said meanwhile is no fresh reading, however many there are."""

@@ -142,9 +142,8 @@ def _in_line(e: Engine, lift: bool, limit_s: float = PROOF_S) -> Waiting[bool]:
         e.window.urgent(order.block, order)
     if not (yield from _taken(e, orders, limit_s)):
         return False
-    if (
-        not e.heat_off_taken
-    ):  # it may have stood behind a command that lasts, and the heaters may have been heating till then
+    if not e.heat_off_taken:
+        # It may have stood behind a command that lasts, and the heaters have been heating till then.
         e.heat_off_taken, e.at_heat_off = True, dict(e.watch.measured)
     at_command = _at_command(e)
     if lift:

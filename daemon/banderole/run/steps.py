@@ -128,9 +128,9 @@ def _shown(e: Engine, heater: str, value: float) -> Waiting[bool | None]:
         if e.watch.readings > before and e.watch.shows(heater, value) is not False:
             return e.watch.shows(heater, value)
     shown = e.watch.shows(heater, value)
-    return (
-        shown if shown is None or e.watch.readings > before else False
-    )  # what a report of before shows proves nothing
+    if shown and e.watch.readings == before:
+        return False  # a report of before the setpoint proves nothing
+    return shown
 
 
 def ask_factor(e: Engine, channel: str) -> Waiting[float | None]:
