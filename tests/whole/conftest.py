@@ -1,4 +1,4 @@
-"""Whole runs take seconds, nearly all of them spent waiting: the cases of all modules go side by side, some at a time.
+"""Whole runs take seconds, nearly all of them spent waiting: the cases of a module go side by side, some at a time.
 
 A module names its cases in `CASES`, each a function of a `Place`; its test takes what became of one from `begun`.
 """
@@ -40,21 +40,12 @@ def place(folder: Path) -> Place:
     return new_place(folder)
 
 
-@pytest.fixture(scope="session")
-def all_begun(request: pytest.FixtureRequest, folder: Path) -> Iterator[dict[str, dict[str, Future[None]]]]:
-    """All cases that were selected, begun: by module and by name. A case waits for its turn in the pool."""
+@pytest.fixture(scope="module")
+def begun(request: pytest.FixtureRequest, folder: Path) -> Iterator[dict[str, Future[None]]]:
+    """The cases of this module that were selected, begun. A case waits for its turn in the pool."""
+    items = [one for one in request.session.items if isinstance(one, pytest.Function) and one.module is request.module]
+    names = [str(one.callspec.params["case"]) for one in items if "begun" in one.fixturenames]
+    cases: dict[str, Case] = request.module.CASES
     with ThreadPoolExecutor(AT_ONCE) as pool:
-        made: dict[str, dict[str, Future[None]]] = {}
-        for item in request.session.items:
-            if isinstance(item, pytest.Function) and "begun" in item.fixturenames:
-                cases: dict[str, Case] = item.module.CASES
-                name = str(item.callspec.params["case"])
-                made.setdefault(item.module.__name__, {})[name] = pool.submit(cases[name], new_place(folder))
-        yield made
+        yield {name: pool.submit(cases[name], new_place(folder)) for name in names}
         pool.shutdown(cancel_futures=True)
-
-
-@pytest.fixture
-def begun(request: pytest.FixtureRequest, all_begun: dict[str, dict[str, Future[None]]]) -> dict[str, Future[None]]:
-    """The cases of this module."""
-    return all_begun[request.module.__name__]
