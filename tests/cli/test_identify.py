@@ -62,13 +62,15 @@ class Stranger:
         os.set_blocking(self._far, False)
         self.name = os.ttyname(self._near)
         self._data = b""
+        self.first_heard_at = 0.0
 
     def live(self) -> None:
         os.write(self._far, self.says)
         try:
             self._data += os.read(self._far, 4096)
         except BlockingIOError:
-            pass
+            return
+        self.first_heard_at = self.first_heard_at or time.monotonic()
 
     def heard(self) -> list[str]:
         self.live()
@@ -96,11 +98,13 @@ def test_a_stranger_is_asked_who_it_is_and_nothing_else(shell: Shell) -> None:
     ]
     try:
         while any(one.poll() is None for one in asking):
-            assert time.monotonic() < began + 25
+            assert time.monotonic() < began + 60
             for stranger, _ in made:
                 stranger.live()
             time.sleep(0.1)
-        taken = time.monotonic() - began
+        # How long a busy machine takes to start six programs is no part of the time they wait.
+        ended = time.monotonic()
+        first_heard = [stranger.first_heard_at for stranger, _ in made]
         for one, (stranger, words) in zip(asking, made, strict=True):
             _, err = one.communicate()
             case = (words[0], stranger.says)
@@ -111,7 +115,8 @@ def test_a_stranger_is_asked_who_it_is_and_nothing_else(shell: Shell) -> None:
             assert ("no printer answers" in said) is (words[0] == "run"), case
             assert stranger.heard().count("N0 M110 N0*125") > 5, case
             assert set(stranger.heard()) <= HARMLESS, case
-        assert 14.0 < taken < 19.0
+        assert ended - min(first_heard) > 14.0
+        assert ended - max(first_heard) < 19.0
     finally:
         for one in asking:
             one.kill()

@@ -54,6 +54,9 @@ def test_hold_now_then_resume(shell: Shell, printer: PtyPrinter) -> None:
 
 
 def test_hold_before_a_band_withdrawn_and_asked_for_again(shell: Shell, printer: PtyPrinter) -> None:
+    shell.write(
+        port=str(shell.folder / "port"), gcode=tower(feed=300)
+    )  # slow enough for six commands in its first band
     run = shell.run()
     run.wait_for("run_started")
     wrong = shell.do("hold", "--at", "band:9", *TO)

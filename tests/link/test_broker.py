@@ -236,6 +236,7 @@ async def test_a_flood_does_not_stand_before_an_abort(broker: Broker, mosquitto:
 
     beating = asyncio.create_task(heartbeat())
     async with peer(mosquitto.port) as attacker:
+        attacker.client.timeout = 30  # it shares this loop with what it floods
         sends = [
             attacker.client.publish(f"{BASE}/command", json.dumps({"v": 1, "id": f"f{n}", "command": "hold"}), 1)
             for n in range(1000)
