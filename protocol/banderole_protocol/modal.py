@@ -51,6 +51,7 @@ _HOMING = frozenset(
 )
 """Homing, probing, parking, wiping: all that moves the nozzle to where the file does not say. Common practice, no source."""
 _PERSON = ("M0", "M1", "M600", "M601")
+_STIRRING: Final = frozenset(("M18", "M84", "M82", "M83", *_HOMING, *_PERSON))
 MODES: Final = {mode.encode(): mode for mode in ("G90", "G91", "M82", "M83")}
 """Modes as files write them, some at every layer: known without taking them apart."""
 _AXES = "XYZ"
@@ -62,6 +63,12 @@ def _read(block: bytes) -> tuple[list[Word], str, str, FileSetpoint | None]:
     words, clean = scan(block)
     head = head_of(words)
     return words, head, doubt_of(head, words, block, clean), setpoint_of(words)
+
+
+def is_still(block: bytes) -> bool:
+    """Is this a plainly written command of M that leaves alone where the machine is and what later motions mean?"""
+    _, head, doubt, _ = _read(block)
+    return head[:1] == "M" and not doubt and head not in _STIRRING
 
 
 class Modal:

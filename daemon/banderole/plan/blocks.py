@@ -12,7 +12,7 @@ from typing import BinaryIO, Final, NamedTuple
 from banderole_protocol.modal import MODES
 from banderole_protocol.words import block_of
 
-from .pieces import Piece, shaped
+from .pieces import OTHERS, Piece, shaped
 from .refusal import InputError
 
 CHUNK_BYTES: Final = 1 << 18
@@ -96,15 +96,15 @@ def pieces_of(file: BinaryIO, where: str, update: Callable[[bytes], object]) -> 
             text = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
         if not text.endswith(b"\n"):
             text += b"\n"
-        blocks, places, numbers = shaped(text)
-        if None in places:
-            lines = text.splitlines() if b";" in text else blocks
-            for at in [at for at, known in enumerate(places) if known is None]:
-                if (block := blocks[at]) and block not in MODES:
-                    blocks[at] = _block(lines[at], number + at + 1, where)
+        blocks, codes, numbers = shaped(text)
+        # A semicolon ends a command that has no parenthesis, whatever it is: then what is left of the lines will do.
+        lines = text.splitlines() if b"(" in text else blocks
+        for at in [other.start() for other in OTHERS(codes)]:
+            if (block := blocks[at]) and block not in MODES:
+                blocks[at] = _block(lines[at], number + at + 1, where)
         if there := list(filter(None, blocks)):
             update(b"\n".join(there) + b"\n")
-        yield Piece(number + 1, blocks, places, numbers)
+        yield Piece(number + 1, blocks, codes, numbers)
         number += len(blocks)
 
 

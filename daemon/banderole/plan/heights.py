@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, insort
+from math import inf
 from typing import Final
 
 FLAT_MM: Final = 1e-4
@@ -83,6 +84,19 @@ class Heights:
             self._turn = z
             return True
         return False
+
+    def rises_to(self) -> float:
+        """Up to this height the slope in work, if it rises on, begins no turn and leaves no height behind."""
+        if self._began is None or self._turn is None:
+            return -inf
+        leaves = self._began + SEAM_MM
+        if self._laid:
+            leaves = max(leaves, self._laid[-1] + SPIRAL_MM + SPIRAL_LAYER_MM)
+        return min(leaves, self._turn + SPIRAL_LAYER_MM) - SLOPE_MM  # clear of what sums are rounded by
+
+    def rose(self, z0: float, z: float) -> None:
+        """The slope in work has come to `z`, not above `rises_to`; its last block began at `z0`."""
+        self._fine, self._at = z - z0 <= FINE_MM, z
 
     def _leave(self, z: float) -> None:
         """Something lies at `z`; what is higher belongs to a finished part."""

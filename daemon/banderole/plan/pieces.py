@@ -8,13 +8,13 @@ line apart. What has another shape than `SHAPES` knows is left to `block_of` and
 from __future__ import annotations
 
 import re
-from itertools import compress, product
+from itertools import compress, product, repeat
 from typing import Final, NamedTuple
 
 from banderole_protocol.modal import MODES
 
 _NO_SHAPE: Final = b"0123456789+-."
-_LETTERS: Final = b"GFXYZE"
+_LETTERS: Final = bytes.maketrans(b"FYZE", b"XXXX")
 _COMMENT: Final = re.compile(rb";[^\n]*")
 _STRAIGHT: Final = (b"G0 ", b"G1 ")
 MOST_BYTES: Final = 80
@@ -22,14 +22,14 @@ MOST_BYTES: Final = 80
 
 
 class Places(NamedTuple):
-    """Where the numbers of a motion stand behind that of its G; 0 where it has no such word."""
+    """Which of a motion's numbers is which, from 1, not counting that of its G; 0 where it has no such word."""
 
     x: int
     y: int
     z: int
     e: int
     f: int
-    numbers: int  # that of G among them
+    numbers: int
 
 
 def _shapes() -> dict[bytes, Places]:
@@ -39,26 +39,34 @@ def _shapes() -> dict[bytes, Places]:
         letters = list(compress("FXYZEF", there))
         at = {letter: place for place, letter in enumerate(letters, 1)}
         x, y, z, e, f = [at.get(letter, 0) for letter in "XYZEF"]
-        shapes[" ".join(["G", *letters]).encode()] = Places(x, y, z, e, f, len(letters) + 1)
+        shapes[" ".join(["G", *letters]).encode()] = Places(x, y, z, e, f, len(letters))
     del shapes[b"G"]
     return shapes
 
 
-SHAPES: Final = _shapes()
+_ALL: Final = _shapes()
+PLACES: Final = (Places(0, 0, 0, 0, 0, 0), *_ALL.values())
+"""By code. The code of a line is one byte: 0 where it is no plain motion by its shape."""
+SHAPES: Final = {shape: code for code, shape in enumerate(_ALL, 1)}
 DEPOSIT: Final = SHAPES[b"G X Y E"]
 DEPOSIT_F: Final = SHAPES[b"G X Y E F"]
+RISE: Final = SHAPES[b"G X Y Z E"]
+RISE_F: Final = SHAPES[b"G X Y Z E F"]
+_FILAMENT: Final = SHAPES[b"G E"]
+OTHERS: Final = re.compile(b"\0").finditer
+"""Finds the lines of a piece that are no plain motions by their shape."""
 
 
 class Piece:
     """Whole lines of a file. `at` is the index of the next one to be taken, and `number_at` that of its first number."""
 
-    __slots__ = ("at", "blocks", "line", "number_at", "numbers", "places")
+    __slots__ = ("at", "blocks", "codes", "line", "number_at", "numbers")
 
-    def __init__(self, line: int, blocks: list[bytes], places: list[Places | None], numbers: list[float]) -> None:
+    def __init__(self, line: int, blocks: list[bytes], codes: bytes, numbers: list[float]) -> None:
         self.line = line  # number in the file of the first line
         self.blocks = blocks  # of every line; b"" where it has none
-        self.places = places  # of every line; None where it is no plain motion by its shape
-        self.numbers = numbers  # of all plain motions in a row
+        self.codes = codes  # of every line
+        self.numbers = numbers  # of all plain motions in a row, but those of their G
         self.at = self.number_at = 0
 
     @property
@@ -68,41 +76,49 @@ class Piece:
 
     @property
     def stands_alone(self) -> bool:
-        """Is the next line a block that begins no row: no motion, or a rising deposit, of which a spiral has nothing else?"""
-        block, places = self.blocks[self.at], self.places[self.at]
-        if places is not None:
-            return places.z > 0 and places.e > 0
-        return block != b"" and block not in MODES
+        """Is the next line a command that begins no row of motions?"""
+        block = self.blocks[self.at]
+        return not self.codes[self.at] and block != b"" and block not in MODES
 
     def take(self) -> tuple[int, bytes]:
         """The next line's number in the file, and its block."""
         at = self.at
-        places = self.places[at]
-        if places is not None:
-            self.number_at += places.numbers
+        self.number_at += PLACES[self.codes[at]].numbers
         self.at += 1
         return self.line + at, self.blocks[at]
 
 
-def shaped(text: bytes) -> tuple[list[bytes], list[Places | None], list[float]]:
-    """The lines of `text` (ends are line feeds) without `;` comments, their places, and the numbers of those that have some."""
+def shaped(text: bytes) -> tuple[list[bytes], bytes, list[float]]:
+    """The lines of `text` (ends are line feeds) without `;` comments, their codes, and the numbers of the plain motions."""
     if b";" in text:
         text = _COMMENT.sub(b"", text.replace(b" ;", b";"))
     lines = text.splitlines()
-    places = list(map(SHAPES.get, text.translate(None, _NO_SHAPE).splitlines()))
-    motions = list(compress(lines, places))
-    together = b"\n".join(motions)
-    if together.count(b"G1 ") + together.count(b"G0 ") != len(motions):  # `G92 E0` and the like
-        places = [at if line[:3] in _STRAIGHT else None for at, line in zip(places, lines, strict=True)]
-        motions = list(compress(lines, places))
-        together = b"\n".join(motions)
-    if not motions:
-        return lines, places, []
+    codes = bytearray(map(SHAPES.get, text.translate(None, _NO_SHAPE).splitlines(), repeat(0)))
+    at = codes.find(_FILAMENT)
+    while at >= 0:  # the shape of `G92 E0`, too, which some files have at every layer
+        if lines[at][:3] not in _STRAIGHT:
+            codes[at] = 0
+        at = codes.find(_FILAMENT, at + 1)
+    words = _words(list(compress(lines, codes)))
+    if words is None:  # other commands of such a shape
+        codes = bytearray([code if line[:3] in _STRAIGHT else 0 for code, line in zip(codes, lines, strict=True)])
+        words = _words(list(compress(lines, codes)))
     try:
-        numbers = list(map(float, together.translate(None, _LETTERS).split()))
+        # Every word is a blank, a letter, and what must be a number as it stands: else nothing here is as plain as it looks.
+        before, *numbers = words.translate(_LETTERS).split(b" X") if words is not None else [b"?"]
+        if not before.strip():
+            return lines, bytes(codes), list(map(float, numbers))
     except ValueError:
-        numbers = []
-    # A letter has one number behind it or none, for a shape has single blanks: so if there are enough, each has its own.
-    if len(numbers) != together.count(b" ") + len(motions) or max(map(len, motions)) > MOST_BYTES:
-        return lines, [None] * len(lines), []
-    return lines, places, numbers
+        pass
+    return lines, bytes(len(lines)), []
+
+
+def _words(motions: list[bytes]) -> bytes | None:
+    """The words of these lines behind their `G0` or `G1`, each with a blank before it; None where a line is another."""
+    if not motions:
+        return b""
+    if max(map(len, motions)) > MOST_BYTES:
+        return None
+    together = b"\n" + b"\n".join(motions)
+    words = together.replace(b"\nG1 ", b"\n ").replace(b"\nG0 ", b"\n ")
+    return words if len(together) - len(words) == 2 * len(motions) else None

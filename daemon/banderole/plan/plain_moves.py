@@ -1,25 +1,39 @@
 """Plain motions of a piece, thousands in one loop: nearly all of any file, and so what a survey spends its time on.
 
-What comes out is what `Modal.apply` would make of each, held by a test. The loop stops before whatever is not quite plain
-(inches, shifted axes, a feedrate of nothing, a command that is no motion) and before a deposit at another height, unless a
-plain layer begins with it: those are for `Modal.apply` and the itinerary. It is one long function because a call for each
-motion would cost more than the motion.
+What comes out is what `Modal.apply` would make of each, held by a test. Commands that change nothing of the motions pass by
+in between. The loop stops before whatever is not quite plain (inches, shifted axes, a feedrate of nothing, any other
+command) and before a deposit at another height that decides more than that a layer begins: those are for `Modal.apply` and
+the itinerary. It is one long function because a call for each motion would cost more than the motion.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from collections.abc import Callable
+import re
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, field
 from itertools import compress
-from math import hypot
-from operator import truediv
-from typing import NamedTuple
+from math import hypot, inf
+from operator import sub, truediv
+from typing import Final, NamedTuple, Protocol
 
 from banderole_protocol.modal import MODES, MOVED_MM, NET_MM, Modal
 
 from .footprint import Box
-from .pieces import DEPOSIT, DEPOSIT_F, Piece
+from .pieces import DEPOSIT, DEPOSIT_F, PLACES, RISE, RISE_F, Piece
+
+_ZEROED: Final = frozenset((b"G92 E0", b"G92 E0.0", b"G92 E0.00", b"G92 E0.000", b"G92 E0.0000", b"G92 E0.00000"))
+"""How files call the filament's place nothing, some at every layer: known without taking them apart, as `MODES` are."""
+
+_FLAT: Final = bytes((DEPOSIT, DEPOSIT_F))
+_RISING: Final = bytes((RISE, RISE_F))
+_ALIKE: Final = {code: re.compile(b"\\x%02x+" % code).match for code in (*_FLAT, *_RISING)}
+"""Where a run of lines of the same code ends."""
+_FED: Final = bytes((DEPOSIT_F, RISE_F))
+_STEPS: Final = {code: PLACES[code].numbers for code in _ALIKE}
+RUN_LEAST: Final = 5
+"""Deposits from which on columns cost less than taking each alone."""
+CLEAR_MM: Final = 2e-6
+"""What a run needs of each way, rise and deposit: clear of where it would be none, `MOVED_MM`, `NET_MM` and the like."""
 
 Travel = tuple[int, float, bool]
 """A block that lays nothing down: its line, the least s it takes, and whether filament is back behind it."""
@@ -34,6 +48,31 @@ class NewLayer(NamedTuple):
     height: float
     line: int
     block: int
+
+
+class Height(NamedTuple):
+    """What a deposit at another height begins: a layer by its number (0: none) and height, mm.
+
+    `layer_z` is the height of the flat layer in work, None on a slope; up to `climb_to` a slope goes on and decides nothing.
+    """
+
+    layer: int
+    height: float
+    layer_z: float | None
+    climb_to: float
+
+
+class Course(Protocol):
+    """What a row of motions asks of the itinerary."""
+
+    def at_height(self, z0: float, z: float) -> Height | None:
+        """A deposit from `z0` to `z`, not both the height of the layer in work; None where the row ends before it."""
+
+    def climbed(self, z0: float, z: float) -> None:
+        """A slope has gone on, its last deposit from `z0` to `z`; told before anything else is asked."""
+
+    def passes(self, line: int, block: bytes) -> bool:
+        """A command that is no motion: does it pass by, and has been told? If not, the row ends before it."""
 
 
 @dataclass(slots=True)
@@ -60,6 +99,11 @@ class Moves:
     last_deposit: int = 0  # line; 0 where there is none
     gap: list[Travel] = field(default_factory=list)  # behind the last deposit
 
+    def begin_layer(self, height: Height, ahead: int, z: float, line: int, blocks: int) -> None:
+        """A layer begins at `z`, so many motions on; `line` and `blocks` (how many of the row are done) are without those."""
+        at = len(self.lengths) + ahead
+        self.layers.append(NewLayer(at, height.layer, z, height.height, line + ahead, blocks + ahead + 1))
+
     def box(self, begin: int, end: int) -> Box | None:
         """Around what these motions lay down, mm; None where that is nothing."""
         laid = self.laid[begin:end]
@@ -75,93 +119,186 @@ class Moves:
         return min(xs), min(ys), max(xs), max(ys)
 
 
-def moves_of(
-    piece: Piece, modal: Modal, layer_z: float | None, begin_layer: Callable[[float], tuple[int, float] | None]
-) -> Moves | None:
+def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) -> Moves | None:
     """Take plain motions from `piece`, as many as there are, and bring `modal` behind them; None where there are none.
 
-    `layer_z` is the height of the layer in work, None where there is no such thing. `begin_layer` is asked before a flat
-    deposit at another one: the number and the height of the layer that begins, or None where the row ends before it.
+    `layer_z` is the height of the flat layer in work, None where there is no such thing.
     """
     if modal.scale != 1.0 or modal.off_x or modal.off_y or modal.off_z or modal.feed <= 0.0 or piece.stands_alone:
         return None
     x, y, z, e, off_e, debt, feed = modal.x, modal.y, modal.z, modal.e, modal.off_e, modal.debt, modal.feed
     relative, e_relative, e_doubtful = modal.relative, modal.e_relative, modal.e_doubtful
+    held = modal.firmware_back
     moves = Moves([x], [y])
     lengths, landings, speed = moves.lengths, moves.landings, feed / 60.0
     add_x, add_y, add_length = moves.xs.append, moves.ys.append, lengths.append
     add_speed, add_laid = moves.speeds.append, moves.laid.append
-    blocks, all_places, numbers, at = piece.blocks, piece.places, piece.numbers, piece.number_at
-    begin, empty, deposit = piece.at, 0, -1
-    gap: list[tuple[int, float, float, float]] = []  # since the last deposit: index, length, speed, filament back
-    plain = not (relative or e_doubtful)
-    flat = plain and not debt and z == layer_z
-    for index in range(begin, len(blocks)):
-        places = all_places[index]
-        if flat and (places is DEPOSIT or places is DEPOSIT_F):  # by far the most: as below, without what cannot be
-            x1, y1 = numbers[at + 1], numbers[at + 2]
-            net = numbers[at + 3] if e_relative else numbers[at + 3] + off_e - e
-            length = hypot(x1 - x, y1 - y)
-            if net > NET_MM and length > MOVED_MM:
-                if places is DEPOSIT_F:
-                    if numbers[at + 4] <= 0.0:
+    blocks, codes, numbers, at = piece.blocks, piece.codes, piece.numbers, piece.number_at - 1
+    begin, index, size, empty, deposit = piece.at, piece.at, len(piece.blocks), 0, -1
+    gap: list[tuple[int, float, float, bool]] = []  # since the last deposit: index, length, speed, filament back
+    singly, skip = 0, 1  # below this index lines are not taken in runs: one of them is not quite plain
+    # On a slope: where its last deposit began and ended, and up to where it decides nothing. Is that to be told yet?
+    climb_from, climb_z, climb_to, climbed = 0.0, -inf, -inf, False
+    # Deposits where nothing need be minded but their numbers: on the layer in work, or where a slope goes on.
+    plain = not (relative or e_doubtful or debt)
+    likely = _FLAT if plain and z == layer_z else b""
+    while index < size:
+        code = codes[index]
+        if code in likely:  # by far the most
+            end = index if index < singly else _ALIKE[code](codes, index).end()  # type: ignore[union-attr]
+            if end - index >= RUN_LEAST:  # in columns
+                count, rises, feeds = end - index, [], []
+                step = _STEPS[code]
+                stop = at + 1 + step * count
+                xs, ys, at_e = numbers[at + 1 : stop : step], numbers[at + 2 : stop : step], at + step
+                if code in _FED:
+                    feeds, at_e = numbers[at + step : stop : step], at_e - 1
+                laid = numbers[at_e:stop:step]
+                if not e_relative:
+                    laid = list(map(sub, laid, [e - off_e, *laid]))
+                if likely is _FLAT:
+                    ways = list(map(hypot, map(sub, xs, [x, *xs]), map(sub, ys, [y, *ys])))
+                else:
+                    zs = [z, *numbers[at + 3 : stop : step]]
+                    rises = list(map(sub, zs[1:], zs))
+                    ways = list(map(hypot, map(sub, xs, [x, *xs]), map(sub, ys, [y, *ys]), rises))
+                if (
+                    min(laid) <= CLEAR_MM
+                    or min(ways) <= CLEAR_MM
+                    or (feeds and min(feeds) <= 0.0)
+                    or (rises and min(rises) <= CLEAR_MM)
+                ):
+                    singly, skip = index + skip, 2 * skip  # a long run is not tried once for each of its lines
+                    continue
+                if rises:
+                    count = 0
+                    while (count := bisect_right(zs, climb_to, count + 1) - 1) < end - index:
+                        if (height := course.at_height(zs[count], zs[count + 1])) is None:
+                            break
+                        climb_to = height.climb_to
+                        if height.layer:
+                            moves.begin_layer(height, count, zs[count + 1], piece.line + index, index - begin - empty)
+                        count += 1
+                    if not count:
                         break
-                    feed = numbers[at + 4]
-                    speed = feed / 60.0
-                    at += 1
+                    climb_from, z, climbed = zs[count - 1], zs[count], True
+                    climb_z = z
+                    moves.rises += enumerate(rises[:count], len(lengths))
+                    for column in (xs, ys, ways, laid, feeds):
+                        del column[count:]
                 if gap:
                     gap = []
                     landings.append(len(lengths))
-                add_x(x1)
-                add_y(y1)
-                add_length(length)
-                add_speed(speed)
-                add_laid(net)
-                x, y, deposit = x1, y1, index
-                e += net
-                at += 4
+                if feeds:
+                    moves.speeds += [feed / 60.0 for feed in feeds]
+                    feed = feeds[-1]
+                    speed = feed / 60.0
+                else:
+                    moves.speeds += [speed] * count
+                moves.xs += xs
+                moves.ys += ys
+                moves.laid += laid
+                lengths += ways
+                x, y, e = xs[-1], ys[-1], sum(laid, e)
+                index += count
+                at += step * count
+                deposit, skip = index - 1, 1
+                if index < end:
+                    break
                 continue
-        if places is None:
+            if likely is _FLAT:  # as further below, without what cannot be
+                x1, y1 = numbers[at + 1], numbers[at + 2]
+                net = numbers[at + 3] if e_relative else numbers[at + 3] + off_e - e
+                length = hypot(x1 - x, y1 - y)
+                if net > NET_MM and length > MOVED_MM:
+                    if code == DEPOSIT_F:
+                        if numbers[at + 4] <= 0.0:
+                            break
+                        feed = numbers[at + 4]
+                        speed = feed / 60.0
+                        at += 1
+                    if gap:
+                        gap = []
+                        landings.append(len(lengths))
+                    add_x(x1)
+                    add_y(y1)
+                    add_length(length)
+                    add_speed(speed)
+                    add_laid(net)
+                    x, y, deposit = x1, y1, index
+                    e += net
+                    at += 3
+                    index += 1
+                    continue
+        if not code:
             text = blocks[index]
             if not text:
                 empty += 1
+                index += 1
                 continue
-            if text not in MODES:
+            if text in MODES:
+                modal.set_mode(MODES[text])
+                relative, e_relative, e_doubtful = modal.relative, modal.e_relative, modal.e_doubtful
+                plain = not (relative or e_doubtful or debt)
+                likely = (_FLAT if z == layer_z else _RISING if z == climb_z else b"") if plain else b""
+            elif text in _ZEROED:
+                off_e = e
+            elif text == b"G10":
+                held = True
+            elif text == b"G11":
+                held = False
+            elif not course.passes(piece.line + index, text):
                 break
-            modal.set_mode(MODES[text])
-            relative, e_relative, e_doubtful = modal.relative, modal.e_relative, modal.e_doubtful
-            plain = not (relative or e_doubtful)
-            flat = plain and not debt and z == layer_z
-            gap.append((index, 0.0, speed, debt))
+            gap.append((index, 0.0, speed, held or debt > NET_MM))
+            index += 1
             continue
-        to_x, to_y, to_z, to_e, to_f, count = places
+        to_x, to_y, to_z, to_e, to_f, count = PLACES[code]
         if to_f and numbers[at + to_f] <= 0.0:
             break
+        x1, y1, z1 = x, y, z
         if relative:
-            x1 = x + numbers[at + to_x] if to_x else x
-            y1 = y + numbers[at + to_y] if to_y else y
-            z1 = z + numbers[at + to_z] if to_z else z
+            if to_x:
+                x1 += numbers[at + to_x]
+            if to_y:
+                y1 += numbers[at + to_y]
+            if to_z:
+                z1 += numbers[at + to_z]
         else:
-            x1 = numbers[at + to_x] if to_x else x
-            y1 = numbers[at + to_y] if to_y else y
-            z1 = numbers[at + to_z] if to_z else z
+            if to_x:
+                x1 = numbers[at + to_x]
+            if to_y:
+                y1 = numbers[at + to_y]
+            if to_z:
+                z1 = numbers[at + to_z]
         length = hypot(x1 - x, y1 - y, z1 - z)
-        owed, fed, net = debt, 0.0, 0.0
+        fed = net = 0.0
+        owed = debt
         if to_e:
             if e_doubtful:
                 break
             fed = numbers[at + to_e] if e_relative else numbers[at + to_e] + off_e - e
-            owed, net = settled(debt, fed)
+            if fed < 0.0:
+                owed -= fed
+            elif debt:
+                owed, net = _settled(debt, fed)
+            else:
+                net = fed
         lays = net > NET_MM and length > MOVED_MM
         if lays and (z1 != layer_z or z != layer_z):
-            if z1 != z or (begun := begin_layer(z)) is None:
+            if climbed:
+                course.climbed(climb_from, climb_z)
+                climbed = False
+            if (height := course.at_height(z, z1)) is None:
                 break
-            layer_z = z
-            block = index - begin - empty + 1
-            moves.layers.append(NewLayer(len(lengths), begun[0], z, begun[1], piece.line + index, block))
+            layer_z, climb_to = height.layer_z, height.climb_to
+            climb_z = z1 if layer_z is None else -inf
+            if height.layer:
+                moves.begin_layer(height, 0, z1, piece.line + index, index - begin - empty)
         if to_f:
             feed = numbers[at + to_f]
             speed = feed / 60.0
+        if z1 != z and length > MOVED_MM:
+            moves.rises.append((len(lengths), z1 - z))
         if lays:
             deposit = index
             if gap:
@@ -173,9 +310,7 @@ def moves_of(
                 length = abs(fed)
                 if length:
                     moves.alone.append(len(lengths))
-            elif z1 != z:
-                moves.rises.append((len(lengths), z1 - z))
-            gap.append((index, length, speed, owed))
+            gap.append((index, length, speed, held or owed > NET_MM))
         if length:
             if fed != net:
                 moves.fed.append((len(lengths), fed))
@@ -187,26 +322,26 @@ def moves_of(
         x, y, z, debt = x1, y1, z1, owed
         e += fed
         at += count
-        flat = plain and not debt and z == layer_z
-    else:
-        index = len(blocks)
+        index += 1
+        plain = not (relative or e_doubtful or debt)
+        likely = (_FLAT if z == layer_z else _RISING if z == climb_z else b"") if plain else b""
+    if climbed:
+        course.climbed(climb_from, climb_z)
     if index == begin:
         return None
-    piece.at, piece.number_at = index, at
+    piece.at, piece.number_at = index, at + 1
     modal.x, modal.y, modal.z, modal.e, modal.debt, modal.feed = x, y, z, e, debt, feed
+    modal.off_e, modal.firmware_back = off_e, held
     moves.seconds = list(map(truediv, lengths, moves.speeds))
     moves.blocks = index - begin - empty
     if deposit >= 0:
         moves.last_deposit = piece.line + deposit
-    held = modal.firmware_back
-    moves.gap = [(piece.line + at, length / speed, held or owed > NET_MM) for at, length, speed, owed in gap]
+    moves.gap = [(piece.line + at, length / speed, back) for at, length, speed, back in gap]
     return moves
 
 
-def settled(debt: float, fed: float) -> tuple[float, float]:
-    """Filament pulled back and what is laid down, mm, after `fed` of it, where so much was back before."""
-    if fed < 0.0:
-        return debt - fed, 0.0
+def _settled(debt: float, fed: float) -> tuple[float, float]:
+    """Filament still pulled back and what is laid down, mm, after `fed` (not below 0) of it, where so much was back before."""
     paid = min(debt, fed)
     debt -= paid
     return (0.0 if debt < NET_MM else debt), fed - paid

@@ -35,7 +35,7 @@ from .plain_moves import Moves
 from .refusal import InputError, shown
 from .schedule import Schedule
 from .survey_itinerary import SurveyItinerary
-from .survey_time import SurveyTime
+from .survey_time import MINDED, SurveyTime
 
 CLEARANCE_MM: Final = 0.5
 """Least height over everything printed at which a travel of ours passes."""
@@ -201,7 +201,8 @@ class _Surveyor:
         found = self._found
         e_mode = self._printer.firmware.e_mode if self._printer is not None else None
         pieces = pieces_of(file, found.file, self._digest.update)
-        itinerary = SurveyItinerary(pieces, self._schedule, e_mode, self._on_block, self._on_moves)
+        timed = MINDED if self._time is not None else frozenset[str]()
+        itinerary = SurveyItinerary(pieces, self._schedule, e_mode, self._on_block, self._on_moves, timed)
         self._itinerary = itinerary
         for item in itinerary.items():
             self._take(item)
@@ -260,6 +261,8 @@ class _Surveyor:
             begun = self._layers.moves(moves, self._itinerary.ordinal)
             if self._row is not None:
                 self._row.layers += len(moves.layers)
+                if begun and not self._row.layer:  # crossed to within a turn of a spiral
+                    self._row.layer = len(self._layers.rows) - len(begun) + 1
             self._found.footprint.add_row(moves.xs, moves.ys, moves.laid)
         if self._time is not None:
             self._time.moves(moves, self._row.band if self._row is not None else None, begun)

@@ -7,21 +7,24 @@ layer nor a band may stay together.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from math import inf
 
-from banderole_protocol.modal import EMode, Modal
+from banderole_protocol.modal import SETPOINT, EMode, Modal, is_still
 
 from .blocks import Block
 from .heights import FLAT_MM
 from .itinerary import GAP_BLOCKS, STRETCH_BLOCKS, Item, Itinerary
 from .pieces import Piece
-from .plain_moves import Moves, moves_of
+from .plain_moves import Height, Moves, moves_of
 from .schedule import Schedule
+from .schedule_file import TOUCH_MM
 
 
 class SurveyItinerary(Itinerary):
     """As `Itinerary`, over pieces. Of a row of plain motions `on_moves` is told, of any other block `on_block`.
 
-    The blocks of a row up to its last deposit are one `Block` without a text.
+    The blocks of a row up to its last deposit are one `Block` without a text. Of the commands `timed` it is told in their
+    place between motions; of others that pass by in a row, before the row.
     """
 
     def __init__(
@@ -31,17 +34,20 @@ class SurveyItinerary(Itinerary):
         e_mode: EMode | None,
         on_block: Callable[[Modal, int, int], None],
         on_moves: Callable[[Moves], None],
+        timed: frozenset[str],
     ) -> None:
         super().__init__((), schedule, e_mode, None, on_block)
         self._start = self.modal
         self._pieces = pieces
         self._on_moves = on_moves
+        self._timed = timed
+        self._followed = {"feed", *(schedule.channels if schedule is not None else ())}
 
     def items(self) -> Iterator[Item]:
         """The file in order."""
         for piece in self._pieces:
             while piece.left:
-                moves = moves_of(piece, self.modal, self._layer_z, self._begin_layer)
+                moves = moves_of(piece, self.modal, self._layer_z, self)
                 if moves is not None:
                     yield from self._go(moves)
                 if piece.left:
@@ -50,24 +56,69 @@ class SurveyItinerary(Itinerary):
                         yield from self._take(line, text)
         yield from self._flush(len(self._pending))
 
-    def _begin_layer(self, z: float) -> tuple[int, float] | None:
-        """A flat deposit comes at a height that is not that of the layer in work: its number and height, where it is in the
-        band in work and nothing else is to be decided. As `_at_height`, in short."""
+    # ---- what a row of motions asks
+
+    def at_height(self, z0: float, z: float) -> Height | None:
+        """Of a deposit in the band in work, where nothing else is to be decided. As `_at_height`, in short."""
         heights = self._heights
-        near = self._layer_z is not None and abs(z - self._layer_z) <= FLAT_MM
-        if near or not self.started or heights.slopes(z, z):
+        slopes = heights.slopes(z0, z)
+        middle = ((z0 if slopes else heights.below(z)) + z) / 2
+        near = not slopes and self._layer_z is not None and abs(z - self._layer_z) <= FLAT_MM
+        if near or not self.started or heights.nothing or not self._in_band(middle):
             return None
-        middle = (z + heights.below(z)) / 2
-        if self._schedule is not None and (
-            self.band is None or self._schedule.band_at(middle).number != self.band.number
-        ):
-            return None
-        heights.lay(z)
-        self._layer_z = self._laid_z = z
+        begins = True
+        if slopes:
+            begins = heights.rise(z0, z)
+            self._layer_z = None
+        else:
+            heights.lay(z)
+            self._layer_z = z
         self._middle = middle
-        self.layer += 1
+        self._laid_z = z
+        self.layer += begins
+        self.top = max(self.top, z0, z)
+        return Height(
+            self.layer if begins else 0, 2 * (z - middle), self._layer_z, self._climb_to() if slopes else -inf
+        )
+
+    def climbed(self, z0: float, z: float) -> None:
+        """The slope in work has gone on."""
+        self._heights.rose(z0, z)
+        self._middle = (z0 + z) / 2
+        self._laid_z = z
         self.top = max(self.top, z)
-        return self.layer, 2 * (z - middle)
+
+    def passes(self, line: int, block: bytes) -> bool:
+        """Of a command that decides nothing here; `on_block` is told."""
+        if block[:5] == b"M117 " and b"*" not in block:
+            return True  # words for the display, often at every layer: nothing to be told of
+        if not is_still(block):
+            return False
+        modal = self.modal
+        kind = modal.apply(block)  # where it does not pass, it comes again, and does the same again
+        if kind == SETPOINT:
+            assert modal.setpoint is not None
+            if modal.setpoint.waits or modal.setpoint.channel in self._followed:
+                return False
+        elif modal.head in self._timed:
+            return False
+        self.line, self.text = line, block
+        if self._on_block is not None:
+            self._on_block(modal, kind, line)
+        return True
+
+    def _in_band(self, middle: float) -> bool:
+        """Is this height in the band in work?"""
+        if self._schedule is None:
+            return True
+        return self.band is not None and self._schedule.band_at(middle).number == self.band.number
+
+    def _climb_to(self) -> float:
+        """Up to where a slope that rises on decides nothing: its middle, too, stays in the band in work."""
+        top = self.band.to_mm if self.band is not None else None
+        return min(self._heights.rises_to(), inf if top is None else top - TOUCH_MM)
+
+    # ---- rows
 
     def _go(self, moves: Moves) -> Iterator[Item]:
         """Motions of the band in work."""

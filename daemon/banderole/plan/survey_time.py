@@ -20,6 +20,8 @@ TOGETHER: Final = 4096
 """Motions handed over at once: a call for each would take as long as reading it."""
 _LIMITS: Final = ("M201", "M203", "M204", "M205")
 _DRAINS: Final = ("M400", "M109", "M190", "M191", "G4")
+MINDED: Final = frozenset((*_LIMITS, *_DRAINS))
+"""Commands that must come in their place between motions."""
 HOUR_S: Final = 3600.0
 
 
