@@ -415,6 +415,19 @@ CLIMB = st.lists(st.tuples(NUMBER, NUMBER, st.integers(1, 99)), min_size=4, max_
         )
     )
 )
+# A spiral: by its turns, the height of a turn in blocks, Z with three decimals; now and then a feedrate, and a level block.
+SPIRAL = st.tuples(
+    st.integers(6, 40), st.integers(1, 30), st.integers(0, 40), st.sampled_from([0.3, 0.8, 1.85]), st.integers(2, 50)
+).map(
+    lambda spiral: (
+        "M83\n"
+        + "\n".join(
+            f"G1 X{50 + 9 * (n % 5 % 3)} Y{50 + 8 * (n % 4 // 2) + n % 2} "
+            f"Z{spiral[3] + n * spiral[1] / 200 - (n == spiral[2]):.3f} E0.2" + " F900" * (n % spiral[4] == 1)
+            for n in range(spiral[0])
+        )
+    )
+)
 HOP = st.tuples(
     st.sampled_from(["G91", "G91 ; up", "g91"]), st.integers(1, 40), st.sampled_from(["G90", "G90\nM83"])
 ).map(lambda hop: f"{hop[0]}\nG1 Z{hop[1] / 10:g} F900\n{hop[2]}")
@@ -442,7 +455,15 @@ PLAIN = [
 ODD = ["G92 X5 Y5", "G92 Z0", "G20", "G21", "G10", "G11", "M220 S50", "M205 X8", "M204 P500 T900", "G4 P50", "G1 X9 F0"]
 ODD += [
     "M106 S127",
+    "M106 S127 ; fan",
+    "M104 S205",
+    "M109 S205",
+    "M73 P5 R9",
+    "M82 G1 X70",
+    "M106 S9 M81",
     "M117 G1 X5",
+    "M117 5*9",
+    "G92 E0.0",
     "G28 X",
     "G2 X60 Y60 E1 R90",
     "G1 Y5 X5 E.5",
@@ -455,6 +476,9 @@ ODD += [
     "G1 X5. Y+6 E.5",
     "G1 X1.2.3 Y5",
     "G1 X Y5 E1",
+    "G1 5X Y6 E1",
+    "G1 X5 6Y 7E1",
+    "-G1 X5 Y6",
     "G5 X9 Y9 E1",
     "(x) G1 X5 Y5 E1",
     "G1 X9 (;) E9",
@@ -463,7 +487,8 @@ ODD += [
 ROWS = st.lists(
     st.one_of(
         CLIMB,
-        st.lists(MOVE, min_size=1, max_size=9).map("\n".join),
+        SPIRAL,
+        st.lists(MOVE, min_size=1, max_size=24).map("\n".join),
         st.lists(MOVE, min_size=1, max_size=3).map(" ; wall\n".join),
         HOP,
         TRAVEL,
@@ -505,6 +530,21 @@ def test_plain_walls_do_go_together(relative: bool, dressed: str, monkeypatch: p
     assert commands == [b"G28", b"G90", b"M83", *[b"G92"] * (not relative), b"M104"]
     assert (found.layers, found.filament_mm) == (2, pytest.approx(80 * 0.1 - (0 if relative else 0.1), abs=1e-6))
     assert flat(found.as_json()) == pytest.approx(flat(surveyed(text, together=False).as_json()), abs=1e-3)
+
+
+def test_a_spiral_goes_together_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of 280 blocks two go by themselves: the first, which is level, and the one before which the second band begins."""
+    alone: list[bytes] = []
+    apply = Modal.apply
+    monkeypatch.setattr(Modal, "apply", lambda modal, block: alone.append(block) or apply(modal, block))
+    steps = [(50 + 9 * math.cos(n / 9), 50 + 9 * math.sin(n / 9), 0.3 + n * 0.004) for n in range(280)]
+    text = "G28\nG90\nM83\nG1 Z0.3 F1200\n" + "\n".join(f"G1 X{x:.3f} Y{y:.3f} Z{z:.3f} E.04" for x, y, z in steps)
+    bands = schedule({"nozzle": 220.0}, {"nozzle": 210.0}, heights=(0.9,))
+    found = surveyed(text.encode(), bands)
+    assert len([block for block in alone if block.startswith(b"G1 X")]) == 2
+    same(found, surveyed(text.encode(), bands, together=False))
+    assert [row.entered for row in found.rows] == [1, 1]
+    assert found.layers == pytest.approx(280 * 0.004 / 0.2, abs=1.5)
 
 
 @given(ROWS, st.booleans(), st.booleans())

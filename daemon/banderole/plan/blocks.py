@@ -64,7 +64,7 @@ def _whole_lines(file: BinaryIO, where: str) -> Iterator[bytes]:
         cut = max(text.rfind(b"\n", 0, known), text.rfind(b"\r", 0, known)) + 1
         if cut:
             yield text[:cut]
-            number += len(text[:cut].splitlines())
+            number += text.count(b"\n", 0, cut) if b"\r" not in text else len(text[:cut].splitlines())
         tail = text[cut:]
         if len(tail) > LINE_BYTES:
             if tail.lstrip()[:1] not in (b";", b"("):

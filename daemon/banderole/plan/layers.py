@@ -97,9 +97,10 @@ class Layers:
 
     def _add(self, moves: Moves, begin: int, end: int) -> None:
         """These motions are of the layer in work."""
-        box = moves.box(begin, end)
+        laid = moves.laid[begin:end]
+        box = moves.box(begin, end, laid)
         if box is not None:
-            layer, laid = self.rows[-1], moves.laid[begin:end]
+            layer = self.rows[-1]
             layer.filament_mm += sum(laid)
             layer.deposit_s += sum(compress(moves.seconds[begin:end], laid))
             layer.length_mm += sum(compress(moves.lengths[begin:end], laid))

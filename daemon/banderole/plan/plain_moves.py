@@ -30,7 +30,7 @@ _ALIKE: Final = {code: re.compile(b"\\x%02x+" % code).match for code in (*_FLAT,
 """Where a run of lines of the same code ends."""
 _FED: Final = bytes((DEPOSIT_F, RISE_F))
 _STEPS: Final = {code: PLACES[code].numbers for code in _ALIKE}
-RUN_LEAST: Final = 5
+RUN_LEAST: Final = 8
 """Deposits from which on columns cost less than taking each alone."""
 CLEAR_MM: Final = 2e-6
 """What a run needs of each way, rise and deposit: clear of where it would be none, `MOVED_MM`, `NET_MM` and the like."""
@@ -104,13 +104,13 @@ class Moves:
         at = len(self.lengths) + ahead
         self.layers.append(NewLayer(at, height.layer, z, height.height, line + ahead, blocks + ahead + 1))
 
-    def box(self, begin: int, end: int) -> Box | None:
-        """Around what these motions lay down, mm; None where that is nothing."""
-        laid = self.laid[begin:end]
+    def box(self, begin: int, end: int, laid: list[float]) -> Box | None:
+        """Around what these motions lay down, mm, with `laid` of them alone; None where that is nothing."""
         xs = list(compress(self.xs[begin + 1 : end + 1], laid))
         ys = list(compress(self.ys[begin + 1 : end + 1], laid))
         if not xs:
             return None
+        # Where a deposit follows another one, it begins where that ends.
         starts = self.landings[bisect_left(self.landings, begin) : bisect_left(self.landings, end)]
         if laid[0]:
             starts.append(begin)
@@ -252,30 +252,12 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
             gap.append((index, 0.0, speed, held or debt > NET_MM))
             index += 1
             continue
-        to_x, to_y, to_z, to_e, to_f, count = PLACES[code]
-        if to_f and numbers[at + to_f] <= 0.0:
+        to_x, to_y, to_z, to_e, to_f, words = PLACES[code]
+        if (to_f and numbers[at + to_f] <= 0.0) or (to_e and e_doubtful):
             break
-        x1, y1, z1 = x, y, z
-        if relative:
-            if to_x:
-                x1 += numbers[at + to_x]
-            if to_y:
-                y1 += numbers[at + to_y]
-            if to_z:
-                z1 += numbers[at + to_z]
-        else:
-            if to_x:
-                x1 = numbers[at + to_x]
-            if to_y:
-                y1 = numbers[at + to_y]
-            if to_z:
-                z1 = numbers[at + to_z]
-        length = hypot(x1 - x, y1 - y, z1 - z)
         fed = net = 0.0
         owed = debt
         if to_e:
-            if e_doubtful:
-                break
             fed = numbers[at + to_e] if e_relative else numbers[at + to_e] + off_e - e
             if fed < 0.0:
                 owed -= fed
@@ -283,22 +265,43 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 owed, net = _settled(debt, fed)
             else:
                 net = fed
-        lays = net > NET_MM and length > MOVED_MM
-        if lays and (z1 != layer_z or z != layer_z):
-            if climbed:
-                course.climbed(climb_from, climb_z)
-                climbed = False
-            if (height := course.at_height(z, z1)) is None:
-                break
-            layer_z, climb_to = height.layer_z, height.climb_to
-            climb_z = z1 if layer_z is None else -inf
-            if height.layer:
-                moves.begin_layer(height, 0, z1, piece.line + index, index - begin - empty)
+        x1, y1, z1 = x, y, z
+        if to_x or to_y or to_z:
+            if relative:
+                x1 += numbers[at + to_x] if to_x else 0.0
+                y1 += numbers[at + to_y] if to_y else 0.0
+                z1 += numbers[at + to_z] if to_z else 0.0
+            else:
+                if to_x:
+                    x1 = numbers[at + to_x]
+                if to_y:
+                    y1 = numbers[at + to_y]
+                if to_z:
+                    z1 = numbers[at + to_z]
+            length = hypot(x1 - x, y1 - y, z1 - z)
+            lays = net > NET_MM and length > MOVED_MM
+            if lays and (z1 != layer_z or z != layer_z):
+                if climbed:
+                    course.climbed(climb_from, climb_z)
+                    climbed = False
+                if (height := course.at_height(z, z1)) is None:
+                    break
+                layer_z, climb_to = height.layer_z, height.climb_to
+                climb_z = z1 if layer_z is None else -inf
+                if height.layer:
+                    moves.begin_layer(height, 0, z1, piece.line + index, index - begin - empty)
+        else:
+            length, lays = 0.0, False
         if to_f:
             feed = numbers[at + to_f]
             speed = feed / 60.0
-        if z1 != z and length > MOVED_MM:
-            moves.rises.append((len(lengths), z1 - z))
+        if length > MOVED_MM:
+            if z1 != z:
+                moves.rises.append((len(lengths), z1 - z))
+        else:
+            length = abs(fed)
+            if length:
+                moves.alone.append(len(lengths))
         if lays:
             deposit = index
             if gap:
@@ -306,10 +309,6 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 landings.append(len(lengths))
         else:
             net = 0.0
-            if length <= MOVED_MM:
-                length = abs(fed)
-                if length:
-                    moves.alone.append(len(lengths))
             gap.append((index, length, speed, held or owed > NET_MM))
         if length:
             if fed != net:
@@ -319,12 +318,14 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
             add_length(length)
             add_speed(speed)
             add_laid(net)
-        x, y, z, debt = x1, y1, z1, owed
-        e += fed
-        at += count
+        x, y = x1, y1
+        at += words
         index += 1
-        plain = not (relative or e_doubtful or debt)
-        likely = (_FLAT if z == layer_z else _RISING if z == climb_z else b"") if plain else b""
+        if to_e or to_z:
+            z, debt = z1, owed
+            e += fed
+            plain = not (relative or e_doubtful or debt)
+            likely = (_FLAT if z == layer_z else _RISING if z == climb_z else b"") if plain else b""
     if climbed:
         course.climbed(climb_from, climb_z)
     if index == begin:
