@@ -36,6 +36,7 @@ class Probes:
         self.wanted = False  # ask at once
         self.bytes = 0  # of probes that are no lines of their own, in the receive buffer until it is read
         self._count = 0  # into this silence
+        self._guessed = False  # what was silent has been given up once, and no word has come since
         self._at = self._heard_at = 0.0
 
     # ---- what is heard
@@ -48,10 +49,10 @@ class Probes:
 
     def answered(self, now: float) -> None:
         """An `ok`."""
-        self.progress_at, self._count, self.bytes = now, 0, 0
+        self.progress_at, self._count, self.bytes, self._guessed = now, 0, 0, False
 
     def busy(self, now: float) -> None:
-        self.progress_at, self._count = now, 0
+        self.progress_at, self._count, self._guessed = now, 0, False
 
     def refused(self, now: float) -> None:
         """What answers has read what it was asked with."""
@@ -73,11 +74,12 @@ class Probes:
 
     @property
     def asked_in_vain(self) -> bool:
-        return self._count >= LINE_ENDS
+        """May what is silent be given up? Once: a second guess upon the first would take a dead line for lost answers."""
+        return self._count >= LINE_ENDS and not self._guessed
 
     def begin_anew(self) -> None:
         """What was silent is given up."""
-        self._count = 0
+        self._count, self._guessed = 0, True
 
     def request(self, now: float) -> bytes:
         """What goes before a request for temperatures."""
@@ -85,16 +87,17 @@ class Probes:
         self._at = now
         return LINE_END
 
-    def next(self, room: int, overfull: bool, now: float) -> bytes:
+    def next(self, room: int, overfull: bool, odd: bool, now: float) -> bytes:
         """What to ask with where no request can be made, b"" for nothing.
 
         `room`: bytes that the receive buffer holds beyond what is out, the probes so far, and one reminder. `overfull`:
-        more is out than it holds, so the account is wrong already, and must be set right.
+        more is out than it holds, so the account is wrong already, and must be set right. `odd`: the printer has asked for a
+        line that cannot be, so it listens, and needs no line end.
         """
         self._count += 1
         soon = self._count <= MOST_PROBES and (room >= 0 or overfull)
         seldom = now >= self._at + SELDOM_S and self._heard_at > self._at
-        if self._count <= LINE_ENDS and room > 0:
+        if self._count <= LINE_ENDS and room > 0 and not (odd or self._guessed):
             asked = LINE_END
         elif soon or seldom:
             self._count = max(self._count, LINE_ENDS + 1)

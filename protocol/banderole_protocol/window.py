@@ -289,7 +289,7 @@ class Window:
                 self._pending.popleft()  # the probe asks the same
             data.append(probes.request(now))
             self._write(self._new_line(TEMPERATURES, None, 0.0), data, now)
-        elif probe := probes.next(room, self._wire.bytes > self.receive_bytes, now):
+        elif probe := probes.next(room, self._wire.bytes > self.receive_bytes, self._odd is not None, now):
             data.append(probe)
 
     def _credit_lost_requests(self, now: float) -> list[Any]:
@@ -297,6 +297,8 @@ class Window:
         if self.state is LinkState.BROKEN or not self._wire.written:
             return []
         if not self._probes.due(now) or not self._probes.asked_in_vain:
+            return []
+        if self._odd is not None:  # it was refused, by a request that cannot be met
             return []
         if not self._wire.asks_only(TEMPERATURES):
             return []

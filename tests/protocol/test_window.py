@@ -230,6 +230,38 @@ def test_a_complaint_that_its_request_contradicts_is_no_guess() -> None:
     assert any(isinstance(event, Broken) for event in window.receive(both, 0.3))
 
 
+def test_a_request_refused_by_an_impossible_number_is_not_given_up_but_asked_about_at_once() -> None:
+    """Fault S6 on a request for temperatures: to take it for answered would forget what the printer asked for."""
+    window = Window(0)
+    answered(window)
+    window.ask_temperatures()
+    assert window.data_to_send(0.0).startswith(b"N2 M105*")
+    both = b"Error:checksum is wrong, Last Line: 1\nResend: 1002\nok\n"
+    assert tags_of(window, both, 99, 0.1) == []
+    assert window.data_to_send(0.2) == b"N0*126\n"
+    assert [window.tick(float(second)) for second in range(1, 9)] == [[]] * 8
+    assert any(isinstance(event, Broken) for event in window.receive(both, 9.0))
+
+
+def test_what_was_given_up_once_is_not_given_up_again_before_a_word_has_come() -> None:
+    """A line that is dead for four seconds: a request given up, the next one asked about by a reminder, and both made good."""
+    window = Window(0)
+    answered(window)
+    window.ask_temperatures()
+    window.data_to_send(0.0)
+    for second, asked in ((1.0, b"\n"), (2.0, b"\n")):
+        assert window.tick(second) == []
+        assert window.data_to_send(second) == asked
+    assert window.tick(3.0) == [Acknowledged([None])]
+    window.ask_temperatures()
+    assert window.data_to_send(3.0).startswith(b"N3 M105*")
+    assert window.tick(4.0) == []
+    assert window.data_to_send(4.0) == b"N0*126\n"
+    window.receive(b"Error:number is not the next in turn, Last Line: 1\nResend: 2\n", 4.1)
+    again = window.data_to_send(4.2)
+    assert [line.split(b"*")[0] for line in again.splitlines()] == [b"N2 M105"]
+
+
 def test_a_damaged_number_does_not_end_a_recovery() -> None:
     """Of two refusals the second loses a digit of a line that is certain: the first one's stands."""
     window = Window(103)

@@ -49,6 +49,13 @@ def test_what_may_still_be_carried_out_is_that_of_the_last_blocks(schedule: Sche
     assert account.planned_s() == sum(range(100 - PLANNER_MOST, 100))
 
 
+def test_what_was_drained_is_under_way_no_longer(schedule: Schedule) -> None:
+    account = Account(schedule)
+    account.taken(Block(1, b"G1 X1", 4.0))
+    account.drained(1.0)
+    assert (account.planned_s(), account.longest_s(), account.seconds) == (0.0, 0.0, 4.0)
+
+
 def test_filament_belongs_to_the_band_at_work(schedule: Schedule) -> None:
     """What is laid before any band is entered (there is none: band 1 begins with the first deposit) is nobody's."""
     account = Account(schedule)

@@ -127,6 +127,25 @@ def test_one_wild_sample_is_counted_and_forgotten() -> None:
     assert watch.alarms == ["sensor_jump?", "sensor_jump?"]
 
 
+@pytest.mark.parametrize("gap_s", [1.0, 3.0, 8.0])
+def test_a_wild_sample_behind_a_gap_is_counted_and_the_good_one_behind_it_is_none(gap_s: float) -> None:
+    """A home, or a pause of the printer, with nothing heard; and the next reading a moment later."""
+    watch = Watch()
+    watch.read(38.0, 39.0, 40.0)
+    watch.read(190.0, every=gap_s)
+    assert watch.alarms == ["sensor_jump?"]
+    watch.read(42.0, every=0.06)
+    watch.read(43.0)
+    assert watch.alarms == ["sensor_jump?"]
+
+
+def test_a_heater_at_full_power_may_go_far_in_a_gap() -> None:
+    watch = Watch()
+    watch.read(38.0, 39.0, 40.0)
+    watch.read(160.0, every=8.0)
+    assert watch.alarms == []
+
+
 def test_two_wild_samples_in_a_row_trip() -> None:
     watch = Watch().at(240.0)
     watch.read(100.0, 110.0)
@@ -440,6 +459,14 @@ def test_no_power_and_no_cooling() -> None:
     watch.set(0.0).follow(lambda _: 200.0, 179.0, power=0.0)
     assert watch.alarms == []
     watch.follow(lambda _: 200.0, 2.0, power=0.0)
+    assert watch.alarms == ["sensor_stuck"]
+
+
+def test_off_and_no_cooling_where_no_power_is_reported() -> None:
+    watch = Watch().at(200.0)
+    watch.set(0.0).follow(lambda _: 200.0, 179.0)
+    assert watch.alarms == []
+    watch.follow(lambda _: 200.0, 2.0)
     assert watch.alarms == ["sensor_stuck"]
 
 

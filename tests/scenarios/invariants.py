@@ -239,6 +239,8 @@ def heat_stays_off(outcome: Outcome, truth: Truth) -> Iterator[str]:
         off = [w.at for w in truth.writes if w.at >= aborting[0] and HEAT_OFF.match(w.text)]
         assert outcome.line is not None
         gone = any(event["reason"].startswith("the device is gone") for _, event in outcome.of("link_lost"))
+        pulled = truth.fault_at("S12") or 0.0  # perhaps while it was being made safe, and that is told as no lost link
+        gone = gone or pulled > aborting[0] - HEAT_OFF_WITHIN_S
         reset = bool(outcome.of("printer_reset")) or outcome.happened["estop"]
         opened = [at for at in outcome.line.opened_at if at > aborting[0]]
         within = (

@@ -229,6 +229,7 @@ class Play:
         if self.line._board._zero is not None:
             board._live_until(now - self.line._board._zero)
             machine = board.machine
+            machine.carry_out(board.clock)  # with nobody at the port no other does, and motions are held against heat
             machine.heat_to(board.clock)
             alive = runner is not None and runner.engine.cause is None and runner.engine.ended is None
             self.outcome.samples.append(

@@ -80,7 +80,9 @@ def told(outcome: Outcome, truth: Truth) -> Iterator[str]:
     if started and marked is None:
         yield "it began, and no mark says that a part is on the bed"
     last = outcome.last
-    if last is not None and last.proven and last.exit != 4 and outcome.stage.marks.never_ended is not None:
+    # A task that is cancelled while it makes safe is not there to take the mark off: one make-safe too many, which is right.
+    kept = outcome.happened["cancelled"] or (last is not None and last.exit == 4)
+    if last is not None and last.proven and not kept and outcome.stage.marks.never_ended is not None:
         yield "heat is proven off, and the mark of a run that never ended stands"
 
 

@@ -11,6 +11,7 @@ from banderole.bench.manners import Manners
 Receiver = Callable[[bytes], None]
 # Words and answers in one turn of the loop, which others are waiting for as well.
 ROUNDS = 64
+SAME_S = 1e-9  # two moments no farther apart are one: differences of clock times are rounded
 
 
 class MemoryPort:
@@ -109,8 +110,8 @@ class MemoryPort:
             self._pump_soon = False
             return
         # Rounding, and a loop that calls a clock tick early, must not make `due` seem still to come: in virtual time
-        # the same timer would be set for ever.
-        now: float | None = max(self._now(), due)
+        # the same timer would be set for ever; nor must what a board says depend, in its last bit, on who woke it.
+        now: float | None = self._now() if self._now() > due + SAME_S else due
         self._pump_soon = True  # what the receiver writes is seen to here, not in a turn of its own
         rounds = ROUNDS
         try:

@@ -93,6 +93,11 @@ class Account:
         """The longest single motion among them, s."""
         return max(self._recent, default=0.0)
 
+    def drained(self, now: float) -> None:
+        """All of it has been carried out: nothing that is still under way is a reason to hear nothing."""
+        self._recent.clear()
+        self.rest(now)
+
     def enter(self, band: int, now: float) -> None:
         """From here on it is laid down in this band."""
         self.rest(now)

@@ -7,6 +7,7 @@ generator, see `steps`): the run itself, or making safe. Interlocks, lost links 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import asdict, replace
 from typing import Any, Final
@@ -42,6 +43,8 @@ from banderole.run.status import status_of
 from banderole.run.steps import Procedure, RefusedAtStart, StopNow, Tripped
 from banderole.run.trips import Caution, Trip
 
+AGAIN_S: Final = 1.0
+"""A request for temperatures that brought none is made again after so long, where `report_s` is longer."""
 BED_TOLERANCE: Final = 3.0
 """°C. A plate is coarser than a nozzle, and nothing is judged by it."""
 
@@ -105,7 +108,7 @@ class Engine:
         self.ended: Ended | None = None
         self._excursion: Excursion | None = None
         self._over_part: Modal | None = None  # where an abort found it
-        self._next_poll = 0.0
+        self._polled_at = -math.inf
         self._guards = Guards()
         self._procedure: Procedure | None = None
         self._effects: list[Effect] = []
@@ -282,12 +285,15 @@ class Engine:
             self.trip(Trip("printer_fatal", None, None, text or "the printer has stopped itself"), deaf=True)
 
     def _poll_if_due(self) -> None:
-        if not self.polling or self.now < self._next_poll or self.window.state is LinkState.BROKEN:
+        if not self.polling or self.window.state is LinkState.BROKEN:
             return
-        every = self.printer.thermal.report_s
-        if self.reports and self.now - self.watch.read_at.get("nozzle", 0.0) < 2 * every:
+        every, read_at = self.printer.thermal.report_s, self.watch.read_at.get("nozzle", 0.0)
+        # No reading came of the last request: its answer was damaged, and two like that may be all that `stale_s` leaves.
+        if self.now < self._polled_at + (every if read_at >= self._polled_at else min(every, AGAIN_S)):
             return
-        self._next_poll = self.now + every
+        if self.reports and self.now - read_at < 2 * every:
+            return
+        self._polled_at = self.now
         self.window.ask_temperatures()
 
     # ---- what ends a procedure

@@ -6,6 +6,7 @@ where the printer still talks, as a lost link where nothing was heard since. Pur
 
 from __future__ import annotations
 
+import statistics
 from collections import deque
 from dataclasses import dataclass
 from typing import Final
@@ -27,6 +28,9 @@ HEATS_BY_ITSELF: Final = ("heat_while_off", "heat_overshoot", "heat_over_limit")
 """What a heater does that is stuck on."""
 LATELY: Final = 3
 """Readings that tell where a heater is when one may be off by its noise."""
+SAME_SAMPLE_S: Final = 0.03
+"""The same again so soon is the same sample, told twice (a request's answer right behind a report, a line that was doubled), and
+nothing that counts readings in a row may count it twice. Below the least `report_s`, 0.05 s."""
 TALKS_S: Final = 1.0
 """A reply heard so long after the last reading shows that the line itself is alive: an `ok` follows a report at once."""
 
@@ -60,6 +64,7 @@ class HeatWatch:
         self.targets: dict[str, float | None] = {}
         self.power: dict[str, float | None] = {}
         self.read_at: dict[str, float] = {}
+        self._sample: dict[str, tuple[tuple[float, float], float]] = {}  # the last one: measured and target, and when
         self._lately = {heater: deque[float](maxlen=LATELY) for heater in HEATERS}
         self.heard_at = 0.0
         self._inside_since: dict[str, tuple[float, float]] = {}  # target, and since when within tolerance of it
@@ -88,8 +93,12 @@ class HeatWatch:
         if target is None:
             target = self._commanded[heater]
         self.measured[heater], self.power[heater] = sensor.measured, power
-        self._lately[heater].append(sensor.measured)
         self.read_at[heater] = now
+        sample = (sensor.measured, target)
+        if self._sample.get(heater, (None, 0.0))[0] == sample and now - self._sample[heater][1] < SAME_SAMPLE_S:
+            return None
+        self._sample[heater] = (sample, now)
+        self._lately[heater].append(sensor.measured)
         interlocks = self._interlocks[heater]
         interlocks.target(target, now)
         verdict = interlocks.feed(sensor.measured, power, now)
@@ -117,6 +126,10 @@ class HeatWatch:
     def highest_lately(self, heater: str) -> float:
         """The highest of the last few readings, °C: one alone may be low by its noise. Of a heater that was heard of."""
         return max(self._lately[heater])
+
+    def middle_lately(self, heater: str) -> float:
+        """The middle one of the last few readings, °C. Of a heater that was heard of."""
+        return statistics.median(self._lately[heater])
 
     def commanded(self, heater: str, value: float) -> None:
         """A setpoint was sent and taken: what counts where the printer reports no targets."""

@@ -21,7 +21,7 @@ from banderole.run.effects import Effect, Notify
 from banderole.run.heat_watch import HEATERS, WARM
 from banderole.run.interlocks import OVER_LIMIT
 from banderole.run.off_watch import COAST
-from banderole.run.sensor_checks import ABOVE_LIMIT, COLDEST, LEAST_JUMP
+from banderole.run.sensor_checks import ABOVE_LIMIT, COLDEST, LASTING, LEAST_JUMP, SUDDEN_S
 from banderole.run.steps import Procedure, drain
 
 TYPE_CHECKING = False
@@ -82,7 +82,8 @@ class Story:
 
     def far(self, degrees: float) -> float:
         """Seconds in which a sound sensor may go so far."""
-        return max(1.0, 1.01 * degrees / self.settings.jump.degrees_per_s)
+        sudden = 1.01 * degrees / self.settings.jump.degrees_per_s
+        return max(1.0, SUDDEN_S + (sudden - SUDDEN_S) / LASTING)
 
     def needs(self, possible: bool) -> None:
         if not possible:

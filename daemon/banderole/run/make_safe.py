@@ -144,7 +144,7 @@ def _in_line(e: Engine, lift: bool, limit_s: float = PROOF_S) -> Waiting[bool]:
         return False
     if not e.heat_off_taken:
         # It may have stood behind a command that lasts, and the heaters have been heating till then.
-        e.heat_off_taken, e.at_heat_off = True, dict(e.watch.measured)
+        e.heat_off_taken, e.at_heat_off = True, {heater: e.watch.measured[heater] for heater in _read_lately(e)}
     at_command = _at_command(e)
     if lift:
         e.lift_off_the_part()
@@ -153,16 +153,23 @@ def _in_line(e: Engine, lift: bool, limit_s: float = PROOF_S) -> Waiting[bool]:
 
 def _at_command(e: Engine) -> dict[str, float]:
     """What the readings may not exceed: those of now. One from before the port was gone is not of now, and is left out."""
-    since, most = e.now - max(FRESH_S, 3 * e.printer.thermal.report_s), _most(e)
-    return {
-        heater: min(most[heater], _now(e, heater)) for heater in e.watch.measured if e.watch.read_at[heater] >= since
-    }
+    most = _most(e)
+    return {heater: min(most[heater], _now(e, heater)) for heater in _read_lately(e)}
+
+
+def _read_lately(e: Engine) -> list[str]:
+    """Heaters whose reading says where they are."""
+    since = e.now - max(FRESH_S, 3 * e.printer.thermal.report_s)
+    return [heater for heater, at in e.watch.read_at.items() if at >= since]
 
 
 def _now(e: Engine, heater: str) -> float:
-    """What it reads, °C. A cold one comes down no further: held against a reading low by its noise it would never be off."""
+    """What it reads, °C: not held against one reading that is low by its noise, or a slow one would not be seen to come down.
+
+    A cold one comes down no further.
+    """
     measured = e.watch.measured[heater]
-    return measured if measured > WARM else e.watch.highest_lately(heater)
+    return max(measured, e.watch.middle_lately(heater)) if measured > WARM else e.watch.highest_lately(heater)
 
 
 def _most(e: Engine) -> dict[str, float]:
@@ -203,8 +210,9 @@ def _proof(e: Engine, at_command: dict[str, float], limit_s: float) -> Waiting[b
         if isinstance(heard, PortLost) or e.window.state is LinkState.BROKEN:
             return False
         if isinstance(heard, Report):
-            for heater, most in _most(e).items():  # nothing read at the command: the first after it counts
-                at_command.setdefault(heater, min(most, e.watch.measured[heater]))
+            for heater, measured in e.watch.measured.items():  # nothing read at the command: the first after it counts
+                e.at_heat_off.setdefault(heater, measured)
+                at_command.setdefault(heater, min(_most(e)[heater], measured))
             if not _is_off(e, at_command, e.now - began):
                 good = 0
             elif e.now - counted_at >= apart:

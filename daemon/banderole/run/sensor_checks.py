@@ -16,6 +16,11 @@ COLDEST = -20.0
 ABOVE_LIMIT = 20.0
 # °C. Less is noise or a step of rounding, however short the interval between two readings.
 LEAST_JUMP = 10.0
+# s, and share: `jump.degrees_per_s` leaves noise and rounding room between two readings, and no heater keeps it up. After a gap
+# a sixth of it (10 °C/s: more than the strongest small heaters give, common practice, no source) is room enough; with
+# more, a wild sample behind a gap of 3 s would be believed, and the good one behind it taken for a fall.
+SUDDEN_S = 1.0
+LASTING = 1.0 / 6.0
 # The reference itself may be the wild one among so many first readings: a jump there begins anew from its end.
 TRUSTED_AFTER = 3
 # One wild sample is counted; so many in a row are no accident.
@@ -40,6 +45,11 @@ COOLS_FROM = 80.0
 UNMODELLED = 3.0
 
 
+def may_move(degrees_per_s: float, interval: float, since_good: float) -> float:
+    """°C by which a sound sensor may have moved: `interval` s after the last reading, `since_good` after the last usable one."""
+    return degrees_per_s * (min(interval, SUDDEN_S) + LASTING * max(0.0, since_good - SUDDEN_S))
+
+
 class Plausible:
     """Judges single readings: `feed` gives (usable, what to say)."""
 
@@ -48,6 +58,7 @@ class Plausible:
         self._highest = limit + ABOVE_LIMIT
         self._rate = degrees_per_s
         self._good: float | None = None
+        self._good_at = 0.0
         self._seen = 0
         self._at: float | None = None
         self._bad = 0
@@ -60,14 +71,13 @@ class Plausible:
             return False, self._count(self._impossible(measured))
         self._seen += 1
         if self._good is not None:
-            allowed = max(LEAST_JUMP, self._rate * interval)
+            allowed = max(LEAST_JUMP, may_move(self._rate, interval, now - self._good_at))
             if abs(measured - self._good) > allowed:
                 said = self._count(self._jump(measured, self._good, interval, allowed))
                 if self._seen <= TRUSTED_AFTER:
-                    self._good, self._bad = measured, 0
+                    self._good, self._good_at, self._bad = measured, now, 0
                 return False, said
-        self._good = measured
-        self._bad = 0
+        self._good, self._good_at, self._bad = measured, now, 0
         return True, None
 
     def _count(self, caution: Caution) -> Trip | Caution:
@@ -160,9 +170,11 @@ class Stillness:
         return now - self.since >= self.stuck_s
 
     def without_power(self, target: float) -> bool:
-        """Whether power was reported none all the time, at a temperature from which a heater cools."""
+        """Whether it had no power all the time (by report; where there is none, by being off), where a heater cools."""
         cools = self.value > max(COOLS_FROM, target + COOLS_ABOVE)
-        return cools and self._before.seconds > 0.0 and self._highest_power <= NO_POWER
+        if self._before.seconds > 0.0:
+            return cools and self._highest_power <= NO_POWER
+        return cools and target <= 0.0
 
     def power_says(self, target: float, now: float) -> str | None:
         """Why, by reported power alone, the reading should have moved; None: no reason."""

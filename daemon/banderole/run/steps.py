@@ -92,7 +92,7 @@ def drain(e: Engine, modal: Modal) -> Procedure:
             break
     if wrong is not None and wrong[1] > AUDIT_MM:
         raise Tripped(audit_trip(*wrong, e.line))
-    e.account.rest(e.now)
+    e.account.drained(e.now)
     e.notify("position_audit", line=e.line, off_mm=None if wrong is None else round(wrong[1], 3))
 
 
