@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 
 PRE_WAIT_S: Final = {"nozzle": 600.0, "bed": 1800.0}
 """Bound of a pre-wait while the heater is not known yet: a large plate needs half an hour (common practice, no source)."""
+SPEAKS: Final = 2.0
+"""Intervals of reports: a reading that is younger shows a printer that is no longer waiting for a person."""
 PRE_WAIT_FACTOR: Final = 3.0
 """Of what the model expects."""
 PRE_WAIT_LEAST_S: Final = 30.0
@@ -326,6 +328,9 @@ def person_wait(e: Engine, item: PersonWait) -> Procedure:
     yield from hold(e, item.modal, item.top)
     e.somebody_there = True
     yield from send_file(e, item.block, item.modal)
+    # A printer that was asked meanwhile says that it has the line, not that it is through with it: that a reading shows.
+    while e.now - e.watch.read_at.get("nozzle", e.now) > SPEAKS * e.printer.thermal.report_s:
+        yield
     e.somebody_there = False
 
 

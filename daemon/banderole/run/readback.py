@@ -84,7 +84,7 @@ class Readback:
 
     def sent(self, e: Engine, block: Block) -> None:
         """A block of the file is queued: ask after it, on a line that damages."""
-        if e.account.blocks >= self._careful_until:
+        if e.account.blocks >= self._careful_until or e.away:  # a wait of the file, spent aside: it is where we sent it
             return
         self._expected, self._line, self._tries, self._wrong = e.feeder.here(), block.line, 0, None
         self._ask(e)
