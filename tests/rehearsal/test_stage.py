@@ -232,3 +232,24 @@ def test_the_boards_own_shutdown_never_acts_in_a_run_and_is_disarmed_at_its_end(
         assert sent == ["M85 S90", "M85 S0"]
         play.stage.board.advance(play.stage.board.clock + 1000.0)
         assert play.stage.board.state == "alive"
+
+
+def test_on_a_line_that_damages_a_wait_spent_aside_is_no_wrong_place(tmp_path: Path) -> None:
+    """From the first refused line on each block is asked after; the file's own wait goes out while we are aside."""
+    with act(tmp_path, "S1@20", how=How(inside=((4, "M109 S224"), (7, "G4 S40")))) as play:
+        ended = play.stage.run(play.job)
+        assert ended is not None
+        assert play.of("link_resent")
+        assert len(play.of("pre_wait")) == 1
+        assert ended.exit == 0, ended.reason
+
+
+def test_a_printer_that_waits_for_a_person_and_says_nothing_is_borne(tmp_path: Path) -> None:
+    """Asked by a reminder it says that it has the line; it is not through with it before it is heard again."""
+    silent = ("busy_s=0", "auto_report=false", "reports_while_slow=false", "person_s=40")
+    with act(tmp_path, how=How(inside=((5, "M0"),)), settings=silent) as play:
+        StandIn(play.stage)
+        ended = play.stage.run(play.job)
+        assert ended is not None
+        assert play.written(b"N0*126\n")
+        assert ended.exit == 0, ended.reason

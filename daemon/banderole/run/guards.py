@@ -88,7 +88,7 @@ class Guards:
         oldest = e.window.oldest()
         if oldest is None:
             self._owed = None
-            return 0.0
+            return e.now + 1.0 if e.somebody_there else 0.0  # a reminder's answer has settled all that is out
         if self._owed is None or self._owed[0] != oldest.number:
             self._owed = (oldest.number, e.now)
         if e.somebody_there:
