@@ -108,6 +108,7 @@ class Window:
         self._odd: int | None = None
         self._complaint_alone = False  # the recovery at work stands on a complaint, no Resend has come yet
         self._probes = Probes()
+        self._ask_anew = False  # a request that is out already may have lost its answer
         self._certain = -1  # the last line that two answers of different lines show to have been taken
         self._told = -1  # the last line that one answer shows
         self._greetings = 0
@@ -282,13 +283,14 @@ class Window:
         self._asked = None
         probes.progress_at = now
         room = self.receive_bytes - self._wire.bytes - probes.bytes - len(REMINDER)
-        asked = self._wire.asks(TEMPERATURES)
+        asked = self._wire.asks(TEMPERATURES) and not self._ask_anew
         size = framed_size(self.next_number, TEMPERATURES) + 1
         if not asked and self._wire.written == len(self._wire.lines) and size <= room:
             if self._pending and self._pending[0][0] == TEMPERATURES:
                 self._pending.popleft()  # the probe asks the same
             data.append(probes.request(now))
             self._write(self._new_line(TEMPERATURES, None, 0.0), data, now)
+            self._ask_anew = False
         elif probe := probes.next(room, self._wire.bytes > self.receive_bytes, self._odd is not None, now):
             data.append(probe)
 
@@ -536,12 +538,15 @@ class Window:
     def _has_all(self, last: int, now: float, events: list[Event]) -> None:
         """It wants the line behind all that was written: the answer to a reminder, or to a line written twice."""
         self._odd = None
-        if self._probes.drew_a_word and (tags := self._credit(last)):
+        slow = self._wire.first_that_drains()
+        if self._probes.drew_a_word and (tags := self._credit(last if slow is None else slow.number - 1)):
             events.append(Acknowledged(tags))
             self._since_marker = MARKER_LINES  # it may have taken some without having said so yet: count anew soon
         self._refuse(now, last + 1)
-        # What it has, its `ok`s do not tell any more: a request's answer does.
-        self._probes.wanted = bool(self._wire.lines)
+        # What it has, its `ok`s do not tell any more: a request's answer does. A line that waits for something is read and
+        # perhaps not carried out (a person, motion), so it is not counted by this; a request behind it tells.
+        self._probes.wanted = bool(self._wire.lines) and slow is None
+        self._ask_anew = slow is not None
 
     def _refuse(self, now: float, number: int | None) -> None:
         if self.state is LinkState.REFUSED and self._rewrite_from is not None:

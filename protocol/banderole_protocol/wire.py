@@ -106,6 +106,10 @@ class Wire:
         """Has each line before `number` been credited?"""
         return all(line.credited for line in self.lines if line.number < number)
 
+    def first_that_drains(self) -> Line | None:
+        """The first line on the wire that is answered only when what it waits for has come; None where there is none."""
+        return next((line for line in list(self.lines)[: self.written] if line.drains), None)
+
     def asks_only(self, block: bytes) -> bool:
         """Is nothing out but this block, if anything is?"""
         return all(line.block == block for line in self.lines)

@@ -262,6 +262,23 @@ def test_what_was_given_up_once_is_not_given_up_again_before_a_word_has_come() -
     assert [line.split(b"*")[0] for line in again.splitlines()] == [b"N2 M105"]
 
 
+def test_a_printer_that_has_read_a_wait_has_not_ended_it() -> None:
+    """M0 on a board that says nothing meanwhile: to a reminder it tells what it has read, and the person is not there yet."""
+    window = Window(0)
+    answered(window)
+    window.send(b"M0", "wait")
+    window.data_to_send(0.0)
+    written = [window.data_to_send(float(second)) for second in range(1, 5)]
+    assert written[3] == b"N0*126\n"
+    assert tags_of(window, b"Error:line number out of turn, Last Line: 3\nResend: 4\nok\n", 99, 4.1) == []
+    asked = [window.data_to_send(at) for at in (4.2, 5.2)]
+    assert [line.split(b"*")[0] for line in b"".join(asked).split(b"\n") if line] == [
+        b"N4 M105"
+    ]  # the first one's answer may be lost
+    assert tags_of(window, b"ok\nok T:20.0 /0.0\nok T:20.0 /0.0\n", 99, 90.0) == ["wait", None, None]
+    assert window.idle
+
+
 def test_a_damaged_number_does_not_end_a_recovery() -> None:
     """Of two refusals the second loses a digit of a line that is certain: the first one's stands."""
     window = Window(103)

@@ -479,19 +479,6 @@ def test_a_cold_nozzle_over_a_hot_bed_stands_still() -> None:
 # -- latch and table
 
 
-def test_reset_arms_again() -> None:
-    watch = Watch().at(240.0)
-    watch.follow(lambda _: 200.0, 20.0)
-    watch.follow(lambda _: 200.0, 20.0)
-    assert watch.alarms == ["heat_runaway"]
-    assert [trip.alarm for trip in watch.interlocks.tripped] == ["heat_runaway"]
-    watch.interlocks.reset()
-    assert watch.interlocks.tripped == ()
-    watch.follow(lambda t: min(240.0, 200.0 + t), 60.0)
-    watch.follow(lambda _: 200.0, 20.0)
-    assert watch.alarms == ["heat_runaway", "heat_runaway"]
-
-
 def test_every_alarm_in_the_table_can_be_given_and_no_other() -> None:
     seen: set[str] = set()
     faults: list[tuple[float, Curve, float]] = [

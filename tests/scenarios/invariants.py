@@ -17,7 +17,7 @@ from typing import Any, Final
 
 from banderole.run.start_proof import LOW_C
 
-from tests.scenarios import expectations, record, wire
+from tests.scenarios import expectations, order, record, wire
 from tests.scenarios.play import REST_AFTER_S, Outcome
 from tests.scenarios.truth import HEAT_OFF, HEATS, Truth, slack
 from tests.support.judge import CLEAR_MM, SAME_MM, deposits
@@ -193,6 +193,8 @@ def heat_is_off(outcome: Outcome, truth: Truth) -> Iterator[str]:
             yield f"heat is told to be off, and at the board there is {on}"
         after = [s for s in outcome.samples if s.at >= outcome.lasted]
         later = (truth.fault_at("T4") or 0.0) > outcome.lasted - PROOF_TAKES_S  # it got stuck when all was over
+        # Two faults at once: what a sensor that is broken or stands still does not show, nobody can see.
+        later = later or truth.fault_at("T1", "T1b", "T2") is not None
         rises = after[-1].nozzle - after[0].nozzle if after else 0.0
         if rises > RISES_C and not later and _shows(outcome, rises):
             yield f"heat is told to be off, and the nozzle rose by {rises:.1f} °C since"
@@ -308,6 +310,7 @@ def numbered(outcome: Outcome, truth: Truth) -> Iterator[str]:
 CHECKS: Final[tuple[Check, ...]] = (
     unmodified, same_part, right_band, wire.waits_for_the_soak, wire.rests_while_held, wire.never_cold, wire.proven,
     wire.settled, ends, heat_is_off, heat_stays_off, estop_stops, factors_put_back, bounded, numbered, record.obeys_the_table,
-    record.told, record.no_phantom,
+    record.told, record.no_phantom, order.audited, order.at_rest_at_the_end, order.counted_when_begun,
+    order.refusals_acted_on, order.climbs, order.told_as_it_was,
     record.honest, record.outlets_lose_nothing, expectations.as_expected,
 )  # fmt: skip

@@ -33,6 +33,8 @@ class Line:
         self._to_at = self._from_at = 0.0
         self._opened = 0
         self.opened_at: list[float] = []
+        self.pulsed: list[float] = []  # DTR
+        self.after_hearing: Callable[[float], None] = lambda at: None
         self.silent_until = 0.0
         self.dead = False
         self.kill_at: tuple[int, bool] | None = None  # at which write, and whether it still goes out
@@ -80,6 +82,7 @@ class Line:
     def pulse_dtr(self) -> None:
         if not self.dead:
             self._note("dtr", b"")
+            self.pulsed.append(self._loop.time())
             self._board.pulse_dtr()
 
     def befall(self, fault: str) -> None:
@@ -100,6 +103,7 @@ class Line:
             self._note("from", data)
             self.heard.append((self._loop.time(), data))
             receiver(data)
+            self.after_hearing(self._loop.time())
 
     def _later(self, last: float, data: bytes, arrive: Callable[[bytes], Any]) -> float:
         """On arrival, in order. The clock at which it arrives."""

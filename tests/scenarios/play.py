@@ -69,6 +69,8 @@ class Outcome:
     answers: list[tuple[str, str, dict[str, Any]]] = field(default_factory=list)
     """Command, state it met, answer."""
     happened: Counter[str] = field(default_factory=Counter)
+    taken: list[tuple[float, int]] = field(default_factory=list)
+    """Blocks of the file that count as taken, each time that there are more."""
     depths: dict[str, int] = field(default_factory=dict)
     factors: dict[str, float] = field(default_factory=dict)
     own_fault: str | None = None
@@ -138,6 +140,7 @@ class Play:
         self.line = line = Line(stage.loop, stage.port, scenario.line, scenario.seed)
         stage.port = line  # type: ignore[assignment]
         outcome.line, outcome.stage = line, stage
+        line.after_hearing = self._counts
         marks = stage.marks = KeptMarks()
         marks.line = line
         for name, value in scenario.found.items():
@@ -216,6 +219,13 @@ class Play:
                 500.0 if self.outcome.happened["long_hold"] == 1 and self._holds == 1 else self.scenario.person.comes_s
             )
             self.stage.loop.call_later(wait, self._says, word)
+
+    def _counts(self, at: float) -> None:
+        runner, taken = self.stage.runner, self.outcome.taken
+        if runner is not None and runner is self.outcome.ran[0]:
+            blocks = runner.engine.account.blocks
+            if blocks and (not taken or taken[-1][1] != blocks):
+                taken.append((at, blocks))
 
     def _says(self, word: str) -> None:
         """The person's word; said again a little later where no fresh reading let it be obeyed."""

@@ -1,4 +1,4 @@
-"""HeaterInterlocks: the watch over one heater. Each interlock is armed, then tripped until `reset`.
+"""HeaterInterlocks: the watch over one heater. Each interlock is armed, then tripped for the rest of the run.
 
 Theory of operation. The setpoint decides what is watched:
 
@@ -87,15 +87,6 @@ class HeaterInterlocks:
         self._still.feed(measured, power, now)
         trip = self._over_limit(measured) or self._watch(measured, now) or self._stuck(measured, now)
         return self._once(trip)
-
-    def reset(self) -> None:
-        """A person has reset the trips: armed again, from the next reading on."""
-        self._tripped.clear()
-        self._below.clear()
-        self._above.clear()
-        self._over = 0
-        self._change = self._off = None
-        self._phase = Phase.CHANGING if self._setpoint > 0.0 else Phase.OFF
 
     @property
     def phase(self) -> Phase:
