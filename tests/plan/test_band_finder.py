@@ -101,6 +101,17 @@ def test_grooves_at_the_foot_of_each_step() -> None:
     assert (found.plinth_mm, found.rise_mm, found.count) == (2.0, 6.0, 6)
 
 
+def test_a_foot_that_is_seen_tells_where_steps_begin() -> None:
+    """Steps of 6 mm upon a wider foot of 2.4 mm, with a recess in each; one that was left unfinished on top."""
+
+    def side_at(z: float) -> float:
+        return 28.0 if z < 2.4 else 16.0 if 1.6 < (z - 2.4) % 6.0 < 4.2 else 20.0
+
+    found = find_in(column(40.8, side_at))
+    assert isinstance(found, Stairs)
+    assert (found.plinth_mm, found.rise_mm) == (2.4, 6.0)
+
+
 def test_a_cap_that_ends_where_a_window_would_is_no_answer() -> None:
     """Steps of 6 mm from the bed with a recess from 2 to 4 mm, and a plain cap of 2 mm: the top meets a recess's foot."""
     found = find_in(column(38.0, lambda z: 16.0 if 2.0 < z % 6.0 < 4.0 and z < 36.0 else 20.0))

@@ -8,6 +8,7 @@ edges between them. Less is no answer, with what it might be: a wrong one spoils
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -21,7 +22,7 @@ from .layer_events import trains_of
 from .layer_signature import FEATURES, Layer, LayerSignatures
 from .rise_search import Rise, rises_of
 from .step_figures import round_figures
-from .step_places import LEAST_COUNT, Place, Places
+from .step_places import CLEAR, FULL, LATTICE, LEAST_COUNT, Place, Places
 
 LEAST_OUTLINE: Final = 20.0
 """Nats of the outline from which on steps are seen from outside. Parts without steps came to 17 at most."""
@@ -37,12 +38,16 @@ LEAST_SCORE: Final = 7.0
 LEAST_MARGIN: Final = 1.0
 """What must speak for a place, and how much more than for any other that is not in line with it; see `Place.score`. From here
 on, tuned on drawn towers: so that no answer is wrong, rather than that there are many."""
-LEAST_WHOLE: Final = 0.75
+LEAST_WHOLE: Final = 0.7
 """Share of what repeats after two or three rises that must repeat after one."""
 MOST_PART: Final = 0.5
 """Share of what speaks for the rise that may speak for a half or a third of it."""
 MOST_OUTSIDE: Final = 0.2
 """Share of what repeats that may begin below the first step or end above the last."""
+MOST_OUTSIDE_SEEN: Final = 0.35
+"""And where a foot is seen: it has holes and rims of its own."""
+AHEAD: Final = 3.0
+"""So much more than for any other place must speak for one whose first step no foot and no edges tell."""
 MOST_CANDIDATES: Final = 3
 
 
@@ -105,7 +110,7 @@ def find_in(layers: Sequence[Layer], spiral: bool = False) -> Stairs | NoStairs:
     rises = rises_of(layers, trains)
     if not rises:
         return NoStairs(False, "nothing repeats along the height")
-    places = Places(layers, trains)
+    places = Places(layers, trains, spiral)
     most = Rise(0.0, max(rise.outline for rise in rises), max(rise.all for rise in rises))
     found = sorted((place for rise in rises for place in places.of(rise, most)), key=lambda place: -place.score)
     best = _best(found, places)
@@ -138,7 +143,10 @@ def _best(found: list[Place], places: Places) -> Place | None:
             place.spoken > 0.6 * best.spoken
             and any(abs(place.mm * times - best.mm) < places.pair for times in (2, 3, 4, 5))
             and _on(best.plinth, place, places)
-            and max(0.0, place.walls) + max(0.0, place.inside) > max(0.0, best.walls) + max(0.0, best.inside) + 1.5
+            and (
+                max(0.0, place.walls) + max(0.0, place.inside) > max(0.0, best.walls) + max(0.0, best.inside) + 1.5
+                or (min(place.rise.whole) >= LEAST_WHOLE and not place.rise.turns)
+            )
         ):
             return place
     return best
@@ -179,24 +187,48 @@ def _differ(layers: Sequence[Layer], place: Place) -> bool:
 def _doubt(best: Place, rivals: list[Place], places: Places, spiral: bool) -> str | None:
     """Why the best place is no answer, or None."""
     what = f"steps of {best.mm:.2f} mm"
-    agree = (best.low >= 1) + (best.high >= 2) if max(best.walls, best.inside) >= LEAST_INSIDE else 0
+    agree = best.held + (best.high >= 2) if max(best.walls, best.inside) >= LEAST_INSIDE else 0
     if best.rise.chance * (2 * places.pair / best.mm) ** agree > CHANCE:  # each end on the edges' grid, by chance
         return f"{what} may be chance"
-    if best.rise.whole < LEAST_WHOLE or best.rise.turns:
+    if any(_times(best, times, places) for times in (2, 3)):
         return f"{what}, or of twice or three times that"
     if best.rise.part > MOST_PART:
         return f"{what}, or of a half or a third of that"
-    if best.low < 1 or (spiral and best.plinth > 0):
+    ahead = best.score - rivals[0].score if rivals else math.inf
+    if best.low < 1 or (not best.held and (spiral or _floats(best, ahead))):
         return f"{what}, but not where the first begins"
-    if best.outside > MOST_OUTSIDE:
+    if best.outside > (MOST_OUTSIDE if best.low < CLEAR else MOST_OUTSIDE_SEEN):
         return f"{what}, but what repeats reaches out of them"
-    if best.end == "cut" and best.walls < 5:
+    if _unended(best):
         return f"{what}, but not where they end"
     if best.score < LEAST_SCORE:
         return f"{what}, but much in the part does not follow them"
-    if rivals and best.score - rivals[0].score < LEAST_MARGIN:
+    if ahead < LEAST_MARGIN:
         return f"{what}, but not where the first begins"
     return None
+
+
+def _floats(best: Place, ahead: float) -> bool:
+    """Above something that is no foot to the eye: do neither the end nor the edges between steps hold it in place?"""
+    edged = best.walls >= LATTICE or (best.rise.outline < LEAST_OUTLINE and best.inside >= FULL)
+    return best.end == "cut" or not (edged or ahead > AHEAD)
+
+
+def _unended(best: Place) -> bool:
+    """Does nothing say where steps end, and neither a foot nor edges that they are there?"""
+    if best.walls >= FULL or best.end == "top" or (best.end == "cap" and (best.high >= CLEAR or best.walls >= LATTICE)):
+        return False
+    there = best.rise.outline > 1.5 * LEAST_OUTLINE or max(best.walls, best.inside) >= LATTICE
+    return best.low < CLEAR or not there
+
+
+def _times(best: Place, times: int, places: Places) -> bool:
+    """May steps be so many times as high? Not where ends that are seen hold another number of steps."""
+    if best.rise.whole[times - 2] >= LEAST_WHOLE and not (times == 2 and best.rise.turns):
+        return False
+    if best.held and best.end != "cut" and best.count % times:
+        return False
+    return (times == 2 and best.rise.turns) or not places.crossed(best, times)
 
 
 def _stairs(place: Place, places: Places) -> Stairs:

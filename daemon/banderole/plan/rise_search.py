@@ -22,13 +22,15 @@ LEAST_LAYERS: Final = 5
 """A step of fewer layers settles nothing."""
 MET: Final = 0.9
 """How often an event of a regular part has its like a rise away: some labels, some seams differ."""
+APART: Final = 3.0
+"""Of the outline's trains as many are taken to know nothing of each other: the box, what it holds, how many pieces."""
 MOST: Final = 5
 """Rises that are looked at further, of the outline's and of all events."""
 
 
 @dataclass(frozen=True, slots=True)
 class Rise:
-    """A rise (mm), how many nats the trains of the outline and all trains speak for it, and the chance of the best of them.
+    """A rise (mm), how many nats the trains of the outline and all trains speak for it, and its chance.
 
     `whole`: of the events that have their like two or three rises away, the share that have it one rise away too; a half or a
     third of the true rise has few. `bridges`: nats of what is laid over nothing, less those of what has nothing laid on it: an
@@ -37,13 +39,14 @@ class Rise:
 
     The trains know of each other, so their sum is a measure, not a likelihood. The chance is bounded by Markov: under chance
     the mean of a likelihood ratio is 1, so it is above exp(nats) in at most exp(-nats) of all cases; times all that was tried.
+    It is that of the best train, or of the outline's together, where APART of them are taken to be strangers.
     """
 
     mm: float
     outline: float
     all: float
     chance: float = 1.0
-    whole: float = 1.0
+    whole: tuple[float, float] = (1.0, 1.0)
     bridges: float = 0.0
     part: float = 0.0
     turns: bool = False
@@ -87,11 +90,11 @@ def rises_of(layers: Sequence[Layer], trains: Sequence[Train]) -> list[Rise]:
         most = max((nats for nats, _ in best.values()), default=0.0)
         total = sum(nats for nats, _ in best.values())
         over, ended = (best.get((feature, False), (0.0, False))[0] for feature in (_OVERHANG, _ENDED))
-        chance = min(1.0, tried * math.exp(-most))
+        chance = min(1.0, tried * math.exp(-max(most, outline / APART)))
         spectrum.append(Rise(step * GRID_MM, outline, total, chance, bridges=over - 3 * ended))
         step += 1
     fine = [one for train in trains for one in _bits(train, thick * 0.45 + 0.01, top)]
-    by_step = {round(rise.mm / GRID_MM): rise.all for rise in spectrum}
+    by_step = {round(rise.mm / GRID_MM): (rise.outline, rise.all) for rise in spectrum}
     found: list[Rise] = []
     coarse: list[Rise] = []
     for outline in (True, False):
@@ -129,13 +132,15 @@ def _fine(rise: Rise, bits: Sequence[_Bits], top: float) -> float:
     return sum(weight * mm for weight, mm in best) / sum(weight for weight, _ in best)
 
 
-def _part(rise: Rise, by_step: dict[int, float]) -> float:
+def _part(rise: Rise, by_step: dict[int, tuple[float, float]]) -> float:
+    walls = rise.outline > SURE_OUTLINE
     near = [
-        by_step.get(round(rise.mm / times / GRID_MM) + by, 0.0)
+        by_step.get(round(rise.mm / times / GRID_MM) + by, (0.0, 0.0))[0 if walls else 1]
         for times in (2, 3)
         for by in (-4, -3, -2, -1, 0, 1, 2, 3, 4)
     ]
-    return max(near) / rise.all if rise.all else 0.0
+    most = rise.outline if walls else rise.all
+    return max(near) / most if most else 0.0
 
 
 def _turns(mm: float, trains: Sequence[Train], walls: bool, thick: float) -> bool:
@@ -155,8 +160,8 @@ def _turns(mm: float, trains: Sequence[Train], walls: bool, thick: float) -> boo
     return every > 0 and near < 0.3 * every and far > 0.8 * every
 
 
-def _whole(mm: float, bits: Sequence[_Bits], walls: bool) -> float:
-    least = 1.0
+def _whole(mm: float, bits: Sequence[_Bits], walls: bool) -> tuple[float, float]:
+    shares = []
     every: dict[tuple[int, bool], int] = {}
     for one in bits:
         every[one.name] = every.get(one.name, 0) | one.wide
@@ -169,9 +174,8 @@ def _whole(mm: float, bits: Sequence[_Bits], walls: bool) -> float:
                 reach = one.points & (one.wide >> leap)
                 far += weight * reach.bit_count()
                 both += weight * (reach & (every[one.name] >> step)).bit_count()
-        if far:
-            least = min(least, both / far)
-    return least
+        shares.append(both / far if far else 1.0)
+    return shares[0], shares[1]
 
 
 def _bits(train: Train, slack: float, top: float) -> list[_Bits]:

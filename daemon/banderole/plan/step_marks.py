@@ -21,6 +21,8 @@ BOTTOM_MM: Final = 1.05
 """Below this rafts, brims and closed bottoms end; what changes there may be one of them."""
 BOX: Final = tuple(FEATURES.index(name) for name in ("left", "front", "right", "rear"))
 INSIDE: Final = tuple(FEATURES.index(name) for name in ("length", "section"))
+FULLER: Final = 1.25
+"""A foot has so many times as much in a layer as steps have, where its walls are theirs."""
 _UNIT: Final = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
 """Where in a step it is held against the next one, as shares of the rise; and just beside the boundary."""
 
@@ -94,7 +96,16 @@ class Outline:
     def other_beyond(self, z: float, rise: float, way: int) -> bool:
         """Is the box just below `z` (`way` 1) or above it (−1) another than a rise further into the steps?"""
         outer = [by for by in (0.6 * self._thick, 1.6 * self._thick) if 0 < z - way * by < self._tops[-1]]
-        return all(self._alike(z - way * by, z - way * (by - rise)) <= 2 for by in outer)
+        if all(self._alike(z - way * by, z - way * (by - rise)) <= 2 for by in outer):
+            return True
+        return way == 1 and all(self._fuller(z - by, z - by + rise) for by in (*outer, z / 2))
+
+    def _fuller(self, one: float, other: float) -> bool:
+        """Is there much more at one height than at another?"""
+        here, there = bisect_left(self._tops, one), bisect_left(self._tops, other)
+        if there >= len(self._tops):
+            return False
+        return self._layers[here].values[INSIDE[1]] > FULLER * self._layers[there].values[INSIDE[1]]
 
     def _alike(self, one: float, other: float) -> int:
         """How many sides are the same at two heights, within what the layers beside the second have?"""

@@ -9,13 +9,14 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from .layer_events import Train
 from .layer_signature import OUTLINE, Layer
-from .rise_search import LEVELS, MOST_EVENTS, Rise
-from .step_marks import BOTTOM_MM, BOX, HAIR, INSIDE, MOST_STRENGTH, Edges, Outline
+from .rise_search import LEVELS, MOST_EVENTS, SURE_OUTLINE, Rise
+from .step_foot import Feet
+from .step_marks import BOTTOM_MM, BOX, HAIR, INSIDE, Edges, Outline
 
 LEAST_COUNT: Final = 3
 """Of two steps one distance is known: no regularity."""
@@ -35,6 +36,15 @@ LATTICE: Final = 3.0
 """Nats: edges between steps that are there."""
 FULL: Final = 5.0
 """Nats: edges between all steps."""
+BED: Final = 2.0
+VAGUE: Final = 2.5
+CLEAR: Final = 6.0
+TOP: Final = 3.0
+HIDDEN: Final = 4.0
+"""Strengths: steps from the bed up; an end of which only some edges tell; a foot or a cap that a person sees; a whole number
+of steps up to the top; and what is against any other end where a foot or a cap is seen. Tuned on drawn towers."""
+STRETCH: Final = 0.02
+"""mm a step: by so much may a rise be off that was found by repetition alone, before both ends tell it."""
 Chain = tuple[tuple[int, float], ...]
 
 
@@ -64,6 +74,11 @@ class Place:
         return self.rise.mm
 
     @property
+    def held(self) -> bool:
+        """Does it stand on the bed, or on a foot that a person sees?"""
+        return self.plinth == 0 or self.low >= CLEAR
+
+    @property
     def score(self) -> float:
         """What lies below and above weighs more than edges: those of a window are as regular as those between steps."""
         edges = 0.4 * max(0.0, min(7.0, self.walls)) + 0.25 * max(0.0, min(4.0, self.inside))
@@ -73,7 +88,7 @@ class Place:
 class Places:
     """Looks for places in one part. Built once, asked for each rise."""
 
-    def __init__(self, layers: Sequence[Layer], trains: Sequence[Train]) -> None:
+    def __init__(self, layers: Sequence[Layer], trains: Sequence[Train], spiral: bool = False) -> None:
         self.top = layers[-1].z
         thick = max(layer.height for layer in layers[1:])
         self.half = thick / 2 + HAIR
@@ -90,6 +105,9 @@ class Places:
         self._walls = Edges(trains, OUTLINE)
         self._sides = Edges(trains, BOX)
         self._inside = Edges(trains, INSIDE)
+        self._late = thick / 2 if spiral else 0.0  # the first turn rises from the foot on
+        self._feet = Feet(layers, FOOT_MM)
+        self._caps = Feet(layers, CAP_MM, down=True)
 
     def of(self, rise: Rise, most: Rise) -> list[Place]:
         """All places of a rise; `most` has the most that is spoken for any rise."""
@@ -103,28 +121,51 @@ class Places:
         spoken = 3 * (rise.all / most.all + (rise.outline / most.outline if most.outline else 0.0))
         edges = sorted(z for z in set(self._walls.heights) if z > LOWEST_MM)
         lone = [(z, s) for z in edges if (s := self._walls.lone(z, mm, self.pair)) > STRONG]
+        seen = self._feet.of(mm, self.pair)
+        if seen is not None:
+            seen += self._late
         ends = self._ends(mm, lone)
         found = []
-        for low in self._lows(mm, chains):
+        for low in self._lows(mm, chains, seen):
             foot = self._foot(low, mm, self._edges(low, mm, int((self.top - low) / mm))[0])
-            for end, high, kind in ends if foot is not None else ():
+            if seen is not None:
+                foot = CLEAR if low == seen else None if foot is None else foot - HIDDEN
+            for end, at_end, kind in ends if foot is not None else ():
                 count = round((end - low) / mm) if kind != "cut" else int((end - low) / mm + 0.1)
-                if count < LEAST_COUNT or (kind != "cut" and abs(low + count * mm - end) > self.half + 0.01 * count):
+                high = at_end
+                off = 0.0 if kind == "cut" else abs(end - low - count * mm)
+                if count < LEAST_COUNT or off > self.half + STRETCH * count:
                     continue
-                walls, inside = self._edges(low, mm, count)
+                fit = rise if off <= self.half + STRETCH / 2 * count else replace(rise, mm=(end - low) / count)
+                walls, inside = self._edges(low, fit.mm, count)
                 if not foot and max(walls, inside) < LATTICE:
                     continue
                 exact = 0.5 if low == 0 or _nearest(self._walls.heights, low, HAIR) is not None else 0.0
                 once = self._walls.share(
                     lone, max(BOTTOM_MM, low + self.pair), min(low + count * mm - self.pair, self.top - SKIN_MM)
                 )
+                if kind == "cut" and walls > FULL and low in (0.0, seen):
+                    high = -0.5
                 found.append(
                     Place(
-                        low, count, kind, end, (foot or 0.0) + exact, -0.5 if kind == "cut" and walls > FULL else high,
-                        walls, inside, once, self._beyond(chains, low, end), spoken, rise,
+                        low, count, kind, end, (foot or 0.0) + exact, high,
+                        walls, inside, once, self._beyond(chains, low, end), spoken, fit,
                     )
                 )  # fmt: skip
         return found
+
+    def crossed(self, place: Place, times: int) -> bool:
+        """Is there an edge of one feature at nearly all boundaries but each second (or third) one?"""
+        between = [n for n in range(1, place.count) if n % times]
+        slack = self.half + HAIR
+        for train in self._trains:
+            if train.bend or (not train.outline and place.rise.outline > SURE_OUTLINE):
+                continue
+            hits = sum(_nearest(train.heights, place.plinth + n * place.mm, slack) is not None for n in between)
+            chance = min(1.0, len(train.heights) * 2 * slack / self.top)
+            if hits >= max(2, 0.8 * len(between)) and chance ** (hits - 1) < 0.02:
+                return True
+        return False
 
     def seen(self, place: Place) -> list[tuple[int, float, float]]:
         """Boundaries where something was seen: number, height, and how far off it may be drawn. Ends, and edges between."""
@@ -149,7 +190,7 @@ class Places:
                 best = hits
         return [(n, z, self._outline.half_at(z)) for n, z in found + best]
 
-    def _lows(self, mm: float, chains: list[Chain]) -> list[float]:
+    def _lows(self, mm: float, chains: list[Chain], foot: float | None) -> list[float]:
         """The bed; edges near it; where something that repeats begins, or one rise lower."""
         limit = min(0.4 * self.top, max(FOOT_MM, 1.2 * mm))
         found = [z for zs in (self._walls.heights, self._inside.heights) for z in zs if z < limit]
@@ -160,15 +201,15 @@ class Places:
                 found.append(max(0.0, first - mm))
         kept = [0.0]
         for z in sorted(found):
-            if z >= LOWEST_MM and z - kept[-1] > HAIR + 0.01:
+            if z >= LOWEST_MM and z - kept[-1] > HAIR + 0.01 and (foot is None or abs(z - foot) > HAIR + 0.01):
                 kept.append(z)
-        return kept
+        return kept if foot is None else [*kept, foot]
 
     def _foot(self, low: float, mm: float, walls_between: float) -> float | None:
         """How strongly the part says that something else lies below; None where one more step fits there."""
         if low == 0:
-            return 1.0
-        most = MOST_STRENGTH if low > BOTTOM_MM else MOST_STRENGTH / 2
+            return BED
+        most = VAGUE if low > BOTTOM_MM else VAGUE / 2
         edge = _nearest(self._walls.heights, low, HAIR) is not None
         if edge and self._outline.repeats_from(low, mm, 1):
             return most
@@ -178,16 +219,19 @@ class Places:
         if walls > ONCE:
             return min(most, walls)
         if edge and walls_between > FULL and self._outline.other_beyond(low, mm, 1):
-            return most - 1
+            return most - 0.5
         return min(2.0, inside) if (inside := self._inside.once(low, mm, self.pair)) > STRONG else 0.0
 
     def _ends(self, mm: float, lone: list[tuple[float, float]]) -> list[tuple[float, float, str]]:
         low, high = self.top - CAP_MM, self.top - THIN_MM
-        caps = [(z, min(MOST_STRENGTH, strength), "cap") for z, strength in lone if low < z < high]
+        caps = [(z, min(VAGUE, strength), "cap") for z, strength in lone if low < z < high]
         for z in sorted(set(self._walls.heights)):
             if low < z < high and self._outline.repeats_from(z, mm, -1):
-                caps.append((z, MOST_STRENGTH, "cap"))
-        return [(self.top, 2.0, "top"), *caps, (self.top, -2.0, "cut")]
+                caps.append((z, VAGUE, "cap"))
+        cap = self._caps.of(mm, self.pair)
+        if cap is not None:
+            caps = [(cap, CLEAR, "cap"), *((z, by - HIDDEN, kind) for z, by, kind in caps if z != cap)]
+        return [(self.top, TOP if cap is None else TOP - HIDDEN, "top"), *caps, (self.top, -2.0, "cut")]
 
     def _edges(self, low: float, mm: float, count: int) -> tuple[float, float]:
         """Nats of edges where steps meet: of the best train of the outline, and of the others."""
