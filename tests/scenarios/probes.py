@@ -50,6 +50,7 @@ BASE: Final = Scenario(
 )
 HELD: Final = replace(BASE, happenings=(Happening("command", Moment(kind="band_entered", after_s=1.0), ("hold", {})),))
 COOLING: Final = replace(BASE, channels=(("nozzle", 220.0, -25.0),))
+HEATING: Final = replace(BASE, channels=(("nozzle", 195.0, 25.0),))
 OFF: Final = replace(HELD, printer={**PRINTER, "hold": {"nozzle_off_after_s": 5.0, "bed_off_after_s": 80000.0}})
 PRINTING: Final = replace(BASE, board=(*BOARD, "motion_speed=0.2"))
 COOL_PRINTING: Final = replace(PRINTING, channels=(("nozzle", 170.0, 0.0),), how=How(nozzle=170, spiral=True))
@@ -232,6 +233,7 @@ PROBES: Final = (
           "bed_off_after_s": 5.0}}), _OFF, steps(60, (400, 0.0)), lasts_s=330.0, heater="bed"),
     # on the way up
     Probe("frozen while heating", BASE, _UP, from_there(0.0), "heat_rise", (25.0, 25.0 + 1 + LATE_S)),
+    Probe("frozen, the heater known by now", HEATING, _DOWN, from_there(0.0), "heat_rise", (25.0, 25.0 + 1 + LATE_S)),
     Probe("rises too slowly", BASE, _UP, from_there(0.1), "heat_rise", (25.0, 55.0)),
     Probe("rises slowly", BASE, _UP, from_there(0.16), lasts_s=75.0),
     Probe("stands still, little to go", BASE, _UP, capped(210.9), lasts_s=150.0),
@@ -271,6 +273,8 @@ PROBES: Final = (
     Probe("stood still", HELD, _H, None, "stale", (29.0, 32.0), 50.0, act=_stands_still(30.0)),
     Probe("stood still while deaf", replace(BASE, board=(*BOARD, "home_s=90", "busy_s=0", "reports_while_slow=false")),
           Moment(kind="run_started", after_s=20.0), None, "silence", (35.0, 48.0), 80.0, act=_stands_still(25.0)),
+    Probe("deaf while probing for too long", replace(PROBING, board=(*PROBING.board, "probe_s=700")), Moment(kind="run_started"),
+          None, "silence", (600.0, 615.0), 650.0),
     Probe("deaf while probing", PROBING, Moment(kind="run_started"), None, lasts_s=420.0),
     # the plate, which is slower
     Probe("plate low", BED, _H, steps(60, (200, -8.3)), "heat_runaway", (60.0, 60.0 + LATE_S), 100.0, heater="bed"),
