@@ -84,6 +84,7 @@ class Network:
         self.expected: dict[str, str] = {}  # by id: refused, accepted, either
         self.befell: Counter[str] = Counter()
         self.most_waiting = 0
+        self._closing = False  # no outage begins any more: what it holds back is to come yet
         self._inbound: asyncio.Queue[Any] = asyncio.Queue()
         self._patched = contextlib.ExitStack()
         for name, stand_in in (
@@ -171,6 +172,8 @@ class Network:
     # ---- what befalls it
 
     def drop(self, seconds: float) -> None:
+        if self._closing:
+            return
         self.up = False
         self._inbound.put_nowait(None)
         self._play.stage.loop.call_later(seconds, self._back)
@@ -179,6 +182,8 @@ class Network:
         self.up, self.half_open = True, False
 
     def hang(self, seconds: float) -> None:
+        if self._closing:
+            return
         self.half_open = True
         self._play.stage.loop.call_later(seconds, self._back)
 
@@ -224,7 +229,7 @@ class Network:
             self.send("refused", id="r9", command="abort")
 
     def close(self) -> None:
-        self.up, self.half_open = True, False
+        self.up, self.half_open, self._closing = True, False, True
         loop = self._play.stage.loop
         if not loop.is_closed():
             loop.run_until_complete(asyncio.sleep(90.0))  # the longest backoff and what follows late
