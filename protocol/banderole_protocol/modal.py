@@ -52,6 +52,7 @@ _HOMING = frozenset(
 """Homing, probing, parking, wiping: all that moves the nozzle to where the file does not say. Common practice, no source."""
 _PERSON = ("M0", "M1", "M600", "M601")
 _STIRRING: Final = frozenset(("M18", "M84", "M82", "M83", *_HOMING, *_PERSON))
+"""Commands of M that let go of a place, move, or say how others are meant."""
 MODES: Final = {mode.encode(): mode for mode in ("G90", "G91", "M82", "M83")}
 """Modes as files write them, some at every layer: known without taking them apart."""
 _AXES = "XYZ"
@@ -63,12 +64,6 @@ def _read(block: bytes) -> tuple[list[Word], str, str, FileSetpoint | None]:
     words, clean = scan(block)
     head = head_of(words)
     return words, head, doubt_of(head, words, block, clean), setpoint_of(words)
-
-
-def is_still(block: bytes) -> bool:
-    """Is this a plainly written command of M that leaves alone where the machine is and what later motions mean?"""
-    _, head, doubt, _ = _read(block)
-    return head[:1] == "M" and not doubt and head not in _STIRRING
 
 
 class Modal:
@@ -189,11 +184,26 @@ class Modal:
         if head in ("G0", "G1", "G2", "G3"):
             return self._motion_words(head, words)
         if setpoint is not None:
-            self.setpoint = setpoint
-            if setpoint.tool is None or setpoint.tool == self.tool:
-                self.values[setpoint.channel] = setpoint.value
-            return SETPOINT
+            return self._set(setpoint)
         return self._other(head, dict(words))
+
+    def pass_by(self, block: bytes) -> int | None:
+        """As `apply`, of a plainly written command of M that leaves alone where the machine is and what motions mean.
+
+        None for any other block: nothing is taken of it.
+        """
+        _, head, doubt, setpoint = _read(block)
+        if head[:1] != "M" or doubt or head in _STIRRING:
+            return None
+        self.head = head
+        self.seconds = self.fed = self.net = 0.0
+        return OTHER if setpoint is None else self._set(setpoint)
+
+    def _set(self, setpoint: FileSetpoint) -> int:
+        self.setpoint = setpoint
+        if setpoint.tool is None or setpoint.tool == self.tool:
+            self.values[setpoint.channel] = setpoint.value
+        return SETPOINT
 
     def _other(self, head: str, named: dict[str, float | None]) -> int:
         match head:

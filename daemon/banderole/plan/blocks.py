@@ -26,8 +26,8 @@ _MARK = b"\xef\xbb\xbf"
 """Some editors put this before UTF-8 text; it is no part of the first command."""
 _END = re.compile(rb"[\r\n]")
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
-_PLAIN = re.compile(rb"G[0-3] [-+ .\dA-Z]{1,80}[\dA-Z.]").fullmatch
-"""Most lines of a file by far are their block as they stand."""
+_PLAIN = re.compile(rb"(?:G[0-3]|M(?!110)\d{1,3}) [-+ .\dA-Za-z]{0,80}[\dA-Za-z.]").fullmatch
+"""Most lines of a file by far are their block as they stand. M110 is none."""
 _TEXT = frozenset(range(0x20, 0x100)) | {0x09}
 _NOT_TEXT = bytes(sorted(set(range(256)) - _TEXT))
 

@@ -16,6 +16,10 @@ COLUMN: Final = 65536.0
 """A cell is one number, its column times this and its row: quicker to keep a million times than a pair."""
 FAR_CELLS: Final = 4000
 """A deposit over more cells than any bed has is no deposit: only its ends are kept, and the volume's check tells."""
+WAYS_MOST: Final = 16
+"""Ways of whole layers that are remembered: often one goes just as one before, infill as two or four before."""
+WAY_MOST: Final = 512
+"""Motions of such a way: in a longer one a layer costs little for a motion."""
 LINES_MOST: Final = 20_000
 """Ways between two cells that are remembered, so that the walls of a thousand layers are walked once."""
 
@@ -29,18 +33,33 @@ class Footprint:
     cells: set[float] = field(default_factory=set)
     box: Box | None = None
     _lines: set[tuple[float, float]] = field(default_factory=set)
+    _ways: dict[tuple[tuple[float, ...], tuple[float, ...], bytes], Box | None] = field(default_factory=dict)
 
     def add(self, x0: float, y0: float, x1: float, y1: float) -> None:
         """A deposit from (x0, y0) to (x1, y1), mm; of an arc, its own box as two corners will do."""
         self._walk((_cell(x0, y0), _cell(x1, y1)))
         self.widen(min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1))
 
-    def add_row(self, xs: Sequence[float], ys: Sequence[float], laid: Sequence[float]) -> None:
-        """Motions from each place to the next, mm; those that lay nothing down leave nothing. The box is for `widen`."""
+    def add_row(self, xs: Sequence[float], ys: Sequence[float], laid: Sequence[float]) -> Box | None:
+        """Motions from each place to the next, mm; those that lay nothing down leave nothing. The box is for `widen`:
+
+        that around what they lay down, None where that is nothing.
+        """
+        way = None
+        if len(laid) <= WAY_MOST:
+            way = (tuple(xs), tuple(ys), bytes(map(bool, laid)))
+            if way in self._ways:
+                return self._ways[way]
         # Only differences between two cells matter, so most of a row is sorted out by sets, not by calls.
         cells = [x // CELL_MM * COLUMN + y // CELL_MM for x, y in zip(xs, ys, strict=True)]
         for line in set(compress(pairwise(cells), laid)).difference(self._lines):
             self._walk(line)
+        box = _box([*compress(xs, laid), *compress(xs[1:], laid)], [*compress(ys, laid), *compress(ys[1:], laid)])
+        if way is not None:
+            if len(self._ways) >= WAYS_MOST:
+                self._ways.clear()
+            self._ways[way] = box
+        return box
 
     def widen(self, x0: float, y0: float, x1: float, y1: float) -> None:
         """The box comes to hold this one."""
@@ -91,6 +110,10 @@ class Footprint:
             (x, y) for x in _middles(*volume.x) for y in _middles(*volume.y) if volume.holds(x, y) and self.clear(x, y)
         )
         return min(free, key=lambda place: (math.dist(place, middle), place), default=None)
+
+
+def _box(xs: list[float], ys: list[float]) -> Box | None:
+    return (min(xs), min(ys), max(xs), max(ys)) if xs else None
 
 
 def _cell(x: float, y: float) -> float:

@@ -58,8 +58,12 @@ class Heights:
 
     def below(self, z: float) -> float:
         """The height under a flat deposit at `z`, mm; the bed is 0."""
-        at = bisect_left(self._laid, z - FLAT_MM)
-        below = self._laid[at - 1] if at else 0.0
+        laid = self._laid
+        if laid and laid[-1] < z - FLAT_MM:  # mostly
+            below = laid[-1]
+        else:
+            at = bisect_left(laid, z - FLAT_MM)
+            below = laid[at - 1] if at else 0.0
         if z - below > THICK_MM:
             ever = bisect_left(self._ever, z - FLAT_MM)
             below = self._ever[ever - 1] if ever else 0.0
@@ -101,15 +105,19 @@ class Heights:
     def _leave(self, z: float) -> None:
         """Something lies at `z`; what is higher belongs to a finished part."""
         laid, ever = self._laid, self._ever
-        del laid[bisect_left(laid, z - FLAT_MM) :]
+        if laid and laid[-1] >= z - FLAT_MM:
+            del laid[bisect_left(laid, z - FLAT_MM) :]
         laid.append(z)
         if len(laid) > HEIGHTS_MOST:
             _thin(laid)
-        at = bisect_left(ever, z - FLAT_MM)
-        if at == len(ever) or ever[at] > z + FLAT_MM:
-            insort(ever, z)
-            if len(ever) > HEIGHTS_MOST:
-                _thin(ever)
+        if ever and ever[-1] >= z - FLAT_MM:
+            at = bisect_left(ever, z - FLAT_MM)
+            if at == len(ever) or ever[at] > z + FLAT_MM:
+                insort(ever, z)
+        else:
+            ever.append(z)
+        if len(ever) > HEIGHTS_MOST:
+            _thin(ever)
 
 
 def _thin(heights: list[float]) -> None:

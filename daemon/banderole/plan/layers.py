@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from banderole_protocol.modal import Modal
 
-from .footprint import Box
+from .footprint import Box, Footprint
 from .plain_moves import Moves
 
 LAYERS_MOST: Final = 20_000
@@ -49,9 +49,10 @@ class Layer:
 
 
 class Layers:
-    """The table in the making."""
+    """The table in the making. What rows of motions lay down, the footprint gets from here."""
 
-    def __init__(self) -> None:
+    def __init__(self, footprint: Footprint) -> None:
+        self._footprint = footprint
         self.rows: list[Layer] = []
         self._number = 0
 
@@ -98,7 +99,7 @@ class Layers:
     def _add(self, moves: Moves, begin: int, end: int) -> None:
         """These motions are of the layer in work."""
         laid = moves.laid[begin:end]
-        box = moves.box(begin, end, laid)
+        box = self._footprint.add_row(moves.xs[begin : end + 1], moves.ys[begin : end + 1], laid)
         if box is not None:
             layer = self.rows[-1]
             layer.filament_mm += sum(laid)

@@ -58,7 +58,7 @@ OTHERS: Final = re.compile(b"\0").finditer
 
 
 class Piece:
-    """Whole lines of a file. `at` is the index of the next one to be taken, and `number_at` that of its first number."""
+    """Whole lines of a file. `at` is the index of the next one to be taken, and `number_at` that before its first number."""
 
     __slots__ = ("at", "blocks", "codes", "line", "number_at", "numbers")
 
@@ -66,7 +66,7 @@ class Piece:
         self.line = line  # number in the file of the first line
         self.blocks = blocks  # of every line; b"" where it has none
         self.codes = codes  # of every line
-        self.numbers = numbers  # of all plain motions in a row, but those of their G
+        self.numbers = numbers  # of all plain motions in a row, but those of their G; from 1
         self.at = self.number_at = 0
 
     @property
@@ -89,7 +89,7 @@ class Piece:
 
 
 def shaped(text: bytes) -> tuple[list[bytes], bytes, list[float]]:
-    """The lines of `text` (ends are line feeds) without `;` comments, their codes, and the numbers of the plain motions."""
+    """The lines of `text` (ends are line feeds) without `;` comments, their codes, and the plain motions' numbers, from 1."""
     if b";" in text:
         text = _COMMENT.sub(b"", text.replace(b" ;", b";"))
     lines = text.splitlines()
@@ -105,12 +105,13 @@ def shaped(text: bytes) -> tuple[list[bytes], bytes, list[float]]:
         words = _words(list(compress(lines, codes)))
     try:
         # Every word is a blank, a letter, and what must be a number as it stands: else nothing here is as plain as it looks.
-        before, *numbers = words.translate(_LETTERS).split(b" X") if words is not None else [b"?"]
-        if not before.strip():
+        numbers = words.translate(_LETTERS).split(b" X") if words is not None else [b"?"]
+        if numbers[0] in (b"", b"\n"):
+            numbers[0] = b"0"
             return lines, bytes(codes), list(map(float, numbers))
     except ValueError:
         pass
-    return lines, bytes(len(lines)), []
+    return lines, bytes(len(lines)), [0.0]
 
 
 def _words(motions: list[bytes]) -> bytes | None:

@@ -9,16 +9,14 @@ the itinerary. It is one long function because a call for each motion would cost
 from __future__ import annotations
 
 import re
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from dataclasses import dataclass, field
-from itertools import compress
 from math import hypot, inf
 from operator import sub, truediv
-from typing import Final, NamedTuple, Protocol
+from typing import Final, Protocol
 
 from banderole_protocol.modal import MODES, MOVED_MM, NET_MM, Modal
 
-from .footprint import Box
 from .pieces import DEPOSIT, DEPOSIT_F, PLACES, RISE, RISE_F, Piece
 
 _ZEROED: Final = frozenset((b"G92 E0", b"G92 E0.0", b"G92 E0.00", b"G92 E0.000", b"G92 E0.0000", b"G92 E0.00000"))
@@ -30,7 +28,7 @@ _ALIKE: Final = {code: re.compile(b"\\x%02x+" % code).match for code in (*_FLAT,
 """Where a run of lines of the same code ends."""
 _FED: Final = bytes((DEPOSIT_F, RISE_F))
 _STEPS: Final = {code: PLACES[code].numbers for code in _ALIKE}
-RUN_LEAST: Final = 8
+RUN_LEAST: Final = 4
 """Deposits from which on columns cost less than taking each alone."""
 CLEAR_MM: Final = 2e-6
 """What a run needs of each way, rise and deposit: clear of where it would be none, `MOVED_MM`, `NET_MM` and the like."""
@@ -39,27 +37,11 @@ Travel = tuple[int, float, bool]
 """A block that lays nothing down: its line, the least s it takes, and whether filament is back behind it."""
 
 
-class NewLayer(NamedTuple):
-    """A layer that begins in a row of motions: with which of them, which block from the row's first (1); z, height mm."""
-
-    at: int
-    number: int
-    z: float
-    height: float
-    line: int
-    block: int
-
-
-class Height(NamedTuple):
-    """What a deposit at another height begins: a layer by its number (0: none) and height, mm.
-
-    `layer_z` is the height of the flat layer in work, None on a slope; up to `climb_to` a slope goes on and decides nothing.
-    """
-
-    layer: int
-    height: float
-    layer_z: float | None
-    climb_to: float
+NewLayer = tuple[int, int, float, float, int, int]
+"""A layer that begins in a row of motions: with which of them, its number, z, height, line, which block from the first (1)."""
+Height = tuple[int, float, float | None, float]
+"""What a deposit at another height begins: a layer by number (0: none) and height, mm; then the height of the flat layer in
+work, None on a slope; then up to where a slope goes on and decides nothing. Both are plain tuples: made at every layer."""
 
 
 class Course(Protocol):
@@ -93,7 +75,6 @@ class Moves:
     rises: list[tuple[int, float]] = field(default_factory=list)  # in Z
     fed: list[tuple[int, float]] = field(default_factory=list)  # filament, where it is not what is laid down
     alone: list[int] = field(default_factory=list)  # filament alone
-    landings: list[int] = field(default_factory=list)  # the first deposits behind a travel
     layers: list[NewLayer] = field(default_factory=list)
     blocks: int = 0
     last_deposit: int = 0  # line; 0 where there is none
@@ -101,22 +82,7 @@ class Moves:
 
     def begin_layer(self, height: Height, ahead: int, z: float, line: int, blocks: int) -> None:
         """A layer begins at `z`, so many motions on; `line` and `blocks` (how many of the row are done) are without those."""
-        at = len(self.lengths) + ahead
-        self.layers.append(NewLayer(at, height.layer, z, height.height, line + ahead, blocks + ahead + 1))
-
-    def box(self, begin: int, end: int, laid: list[float]) -> Box | None:
-        """Around what these motions lay down, mm, with `laid` of them alone; None where that is nothing."""
-        xs = list(compress(self.xs[begin + 1 : end + 1], laid))
-        ys = list(compress(self.ys[begin + 1 : end + 1], laid))
-        if not xs:
-            return None
-        # Where a deposit follows another one, it begins where that ends.
-        starts = self.landings[bisect_left(self.landings, begin) : bisect_left(self.landings, end)]
-        if laid[0]:
-            starts.append(begin)
-        xs += [self.xs[at] for at in starts]
-        ys += [self.ys[at] for at in starts]
-        return min(xs), min(ys), max(xs), max(ys)
+        self.layers.append((len(self.lengths) + ahead, height[0], z, height[1], line + ahead, blocks + ahead + 1))
 
 
 def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) -> Moves | None:
@@ -130,13 +96,13 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
     relative, e_relative, e_doubtful = modal.relative, modal.e_relative, modal.e_doubtful
     held = modal.firmware_back
     moves = Moves([x], [y])
-    lengths, landings, speed = moves.lengths, moves.landings, feed / 60.0
+    lengths, speed = moves.lengths, feed / 60.0
     add_x, add_y, add_length = moves.xs.append, moves.ys.append, lengths.append
     add_speed, add_laid = moves.speeds.append, moves.laid.append
-    blocks, codes, numbers, at = piece.blocks, piece.codes, piece.numbers, piece.number_at - 1
+    blocks, codes, numbers, at = piece.blocks, piece.codes, piece.numbers, piece.number_at
     begin, index, size, empty, deposit = piece.at, piece.at, len(piece.blocks), 0, -1
     gap: list[tuple[int, float, float, bool]] = []  # since the last deposit: index, length, speed, filament back
-    singly, skip = 0, 1  # below this index lines are not taken in runs: one of them is not quite plain
+    singly, skip = 0, 1  # below this index lines are not taken in runs: too few, or one of them is not quite plain
     # On a slope: where its last deposit began and ended, and up to where it decides nothing. Is that to be told yet?
     climb_from, climb_z, climb_to, climbed = 0.0, -inf, -inf, False
     # Deposits where nothing need be minded but their numbers: on the layer in work, or where a slope goes on.
@@ -175,8 +141,8 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                     while (count := bisect_right(zs, climb_to, count + 1) - 1) < end - index:
                         if (height := course.at_height(zs[count], zs[count + 1])) is None:
                             break
-                        climb_to = height.climb_to
-                        if height.layer:
+                        climb_to = height[3]
+                        if height[0]:
                             moves.begin_layer(height, count, zs[count + 1], piece.line + index, index - begin - empty)
                         count += 1
                     if not count:
@@ -186,9 +152,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                     moves.rises += enumerate(rises[:count], len(lengths))
                     for column in (xs, ys, ways, laid, feeds):
                         del column[count:]
-                if gap:
-                    gap = []
-                    landings.append(len(lengths))
+                gap = []
                 if feeds:
                     moves.speeds += [feed / 60.0 for feed in feeds]
                     feed = feeds[-1]
@@ -206,6 +170,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 if index < end:
                     break
                 continue
+            singly = max(singly, end)
             if likely is _FLAT:  # as further below, without what cannot be
                 x1, y1 = numbers[at + 1], numbers[at + 2]
                 net = numbers[at + 3] if e_relative else numbers[at + 3] + off_e - e
@@ -219,7 +184,6 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                         at += 1
                     if gap:
                         gap = []
-                        landings.append(len(lengths))
                     add_x(x1)
                     add_y(y1)
                     add_length(length)
@@ -261,10 +225,12 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
             fed = numbers[at + to_e] if e_relative else numbers[at + to_e] + off_e - e
             if fed < 0.0:
                 owed -= fed
-            elif debt:
-                owed, net = _settled(debt, fed)
+            elif fed < debt:
+                owed -= fed
+                if owed < NET_MM:
+                    owed = 0.0
             else:
-                net = fed
+                owed, net = 0.0, fed - debt
         x1, y1, z1 = x, y, z
         if to_x or to_y or to_z:
             if relative:
@@ -286,9 +252,9 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                     climbed = False
                 if (height := course.at_height(z, z1)) is None:
                     break
-                layer_z, climb_to = height.layer_z, height.climb_to
+                begun, _, layer_z, climb_to = height
                 climb_z = z1 if layer_z is None else -inf
-                if height.layer:
+                if begun:
                     moves.begin_layer(height, 0, z1, piece.line + index, index - begin - empty)
         else:
             length, lays = 0.0, False
@@ -304,9 +270,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 moves.alone.append(len(lengths))
         if lays:
             deposit = index
-            if gap:
-                gap = []
-                landings.append(len(lengths))
+            gap = []
         else:
             net = 0.0
             gap.append((index, length, speed, held or owed > NET_MM))
@@ -330,7 +294,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
         course.climbed(climb_from, climb_z)
     if index == begin:
         return None
-    piece.at, piece.number_at = index, at + 1
+    piece.at, piece.number_at = index, at
     modal.x, modal.y, modal.z, modal.e, modal.debt, modal.feed = x, y, z, e, debt, feed
     modal.off_e, modal.firmware_back = off_e, held
     moves.seconds = list(map(truediv, lengths, moves.speeds))
@@ -339,10 +303,3 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
         moves.last_deposit = piece.line + deposit
     moves.gap = [(piece.line + at, length / speed, back) for at, length, speed, back in gap]
     return moves
-
-
-def _settled(debt: float, fed: float) -> tuple[float, float]:
-    """Filament still pulled back and what is laid down, mm, after `fed` (not below 0) of it, where so much was back before."""
-    paid = min(debt, fed)
-    debt -= paid
-    return (0.0 if debt < NET_MM else debt), fed - paid

@@ -187,7 +187,7 @@ class _Surveyor:
         self._say = self._found.findings
         self._digest = hashlib.sha256()
         self._row: BandRow | None = None
-        self._layers = Layers()
+        self._layers = Layers(self._found.footprint)
         self._first = self._last = 0
         self._middles: list[Finding] = []  # only cautions if they lie before the last deposit
         self._values: dict[str, float] = {}
@@ -223,11 +223,12 @@ class _Surveyor:
             self._on_deposit(modal, line)
         if kind in (DEPOSIT, TRAVEL):
             if modal.unclear:
-                self._look_behind(modal, line)
+                self._look_behind(line)
             if self._time is not None:
                 self._time.motion(modal, self._itinerary.text)
             return
-        self._look_behind(modal, line)
+        if modal.unclear:
+            self._look_behind(line)
         if self._time is not None:
             self._time.other(modal, kind, self._itinerary.text)
         if kind == SETPOINT:
@@ -263,13 +264,12 @@ class _Surveyor:
                 self._row.layers += len(moves.layers)
                 if begun and not self._row.layer:  # crossed to within a turn of a spiral
                     self._row.layer = len(self._layers.rows) - len(begun) + 1
-            self._found.footprint.add_row(moves.xs, moves.ys, moves.laid)
         if self._time is not None:
             self._time.moves(moves, self._row.band if self._row is not None else None, begun)
 
-    def _look_behind(self, modal: Modal, line: int) -> None:
+    def _look_behind(self, line: int) -> None:
         """A refused command behind another one in the same line: some firmware carries out both."""
-        if modal.unclear and (why := unfit.hidden(self._itinerary.text)) is not None:
+        if (why := unfit.hidden(self._itinerary.text)) is not None:
             self._say.refuse("command", line, why, "take it out of the file")
 
     def _on_other(self, modal: Modal, line: int) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from math import inf
 
-from banderole_protocol.modal import SETPOINT, EMode, Modal, is_still
+from banderole_protocol.modal import SETPOINT, EMode, Modal
 
 from .blocks import Block
 from .heights import FLAT_MM
@@ -64,7 +64,9 @@ class SurveyItinerary(Itinerary):
         slopes = heights.slopes(z0, z)
         middle = ((z0 if slopes else heights.below(z)) + z) / 2
         near = not slopes and self._layer_z is not None and abs(z - self._layer_z) <= FLAT_MM
-        if near or not self.started or heights.nothing or not self._in_band(middle):
+        if near or not self.started or heights.nothing:
+            return None
+        if self._schedule is not None and not self._in_band(self._schedule, middle):
             return None
         begins = True
         if slopes:
@@ -77,9 +79,7 @@ class SurveyItinerary(Itinerary):
         self._laid_z = z
         self.layer += begins
         self.top = max(self.top, z0, z)
-        return Height(
-            self.layer if begins else 0, 2 * (z - middle), self._layer_z, self._climb_to() if slopes else -inf
-        )
+        return (self.layer if begins else 0, 2 * (z - middle), self._layer_z, self._climb_to() if slopes else -inf)
 
     def climbed(self, z0: float, z: float) -> None:
         """The slope in work has gone on."""
@@ -91,11 +91,11 @@ class SurveyItinerary(Itinerary):
     def passes(self, line: int, block: bytes) -> bool:
         """Of a command that decides nothing here; `on_block` is told."""
         if block[:5] == b"M117 " and b"*" not in block:
-            return True  # words for the display, often at every layer: nothing to be told of
-        if not is_still(block):
-            return False
+            return True  # words for the display, others at every layer: nothing to be told of
         modal = self.modal
-        kind = modal.apply(block)  # where it does not pass, it comes again, and does the same again
+        kind = modal.pass_by(block)  # where the row ends before it, it comes again, and does the same again
+        if kind is None:
+            return False
         if kind == SETPOINT:
             assert modal.setpoint is not None
             if modal.setpoint.waits or modal.setpoint.channel in self._followed:
@@ -107,11 +107,9 @@ class SurveyItinerary(Itinerary):
             self._on_block(modal, kind, line)
         return True
 
-    def _in_band(self, middle: float) -> bool:
+    def _in_band(self, schedule: Schedule, middle: float) -> bool:
         """Is this height in the band in work?"""
-        if self._schedule is None:
-            return True
-        return self.band is not None and self._schedule.band_at(middle).number == self.band.number
+        return self.band is not None and schedule.band_at(middle).number == self.band.number
 
     def _climb_to(self) -> float:
         """Up to where a slope that rises on decides nothing: its middle, too, stays in the band in work."""
