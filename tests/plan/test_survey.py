@@ -523,11 +523,11 @@ def test_plain_walls_do_go_together(relative: bool, dressed: str, monkeypatch: p
     head = "G28\nG90\nM83\nG1 E5 F1200\n" + ("" if relative else "M82\n") + "G1 Z0.3\n"
     text = (head + "\n".join(lines) + "\n" + hop + "\n".join(lines) + "\nM104 S0\n").encode()
     found = surveyed(text)
-    # By themselves go: what comes before a feedrate is known, the first deposit of all, commands that are no motion.
+    # By themselves go: what comes before a feedrate is known, the first deposit of all, commands that motions depend on.
     apart = [block for block in alone if block[:3] == b"G1 "]
     assert [block[:4] for block in apart] == [b"G1 E", lines[0][:4].encode()]
     commands = [block.split()[0] for block in alone if block not in apart]
-    assert commands == [b"G28", b"G90", b"M83", *[b"G92"] * (not relative), b"M104"]
+    assert commands == [b"G28", b"G90", b"M83", *[b"G92"] * (not relative)]
     assert (found.layers, found.filament_mm) == (2, pytest.approx(80 * 0.1 - (0 if relative else 0.1), abs=1e-6))
     assert flat(found.as_json()) == pytest.approx(flat(surveyed(text, together=False).as_json()), abs=1e-3)
 
