@@ -266,8 +266,10 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 moves.rises.append((len(lengths), z1 - z))
         else:
             length = abs(fed)
-            if length:
+            if length > NET_MM:
                 moves.alone.append(len(lengths))
+            else:
+                length = 0.0
         if lays:
             deposit = index
             gap = []

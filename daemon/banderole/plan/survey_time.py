@@ -8,7 +8,7 @@ from operator import sub
 from typing import Final
 
 from banderole_protocol.arcs import arc_of
-from banderole_protocol.modal import DWELL, HOME, MOVED_MM, PERSON, Modal
+from banderole_protocol.modal import DWELL, HOME, MOVED_MM, NET_MM, PERSON, Modal
 from banderole_protocol.words import words_of
 
 from .layers import Layer
@@ -49,7 +49,7 @@ class SurveyTime:
         dx, dy, dz = modal.x - modal.x0, modal.y - modal.y0, modal.z - modal.z0
         length = math.hypot(dx, dy, dz)
         if length <= MOVED_MM:
-            if not modal.fed:
+            if abs(modal.fed) <= NET_MM:  # nothing, or the rounding of a sum: no machine stops for that
                 return
             dx = dy = dz = 0.0
             length = abs(modal.fed)
