@@ -244,6 +244,8 @@ PROBES: Final = (
     Probe("stays up", COOLING, _DOWN, lambda t, true: 220.0 + 0.1 * (int(t) % 2), "heat_overshoot", (10.0, 60.0), 70.0),
     Probe("climbs on its way down", COOLING, _DOWN, after((9.0, _true), (NEVER_S, line(205.0, 1.5))), "heat_overshoot",
           (15.0, 32.0)),
+    Probe("climbs on its way down, later than a dead time lasts", COOLING, _DOWN,
+          after((11.0, line(219.0, -0.5)), (NEVER_S, line(213.5, 3.0))), "heat_overshoot", (18.0, 25.0), 32.0),
     # off
     Probe("off, climbs a little", OFF, _OFF, after((14.0, lambda t, true: 200.0), (NEVER_S, lambda t, true: 211.6)),
           lasts_s=30.0),
@@ -255,6 +257,8 @@ PROBES: Final = (
           (NEVER_S, lambda t, true: 200.0)), lasts_s=30.0),
     Probe("off, coasts", OFF, _OFF, after((4.0, line(220.0, 4.0)), (NEVER_S, line(236.0, -1.0))), lasts_s=30.0),
     Probe("off, frozen", OFF, _OFF, lambda t, true: 200.0, "sensor_stuck", (55.0, 60.0 + LATE_S), 80.0),
+    Probe("off, frozen, next to no power", OFF, _OFF, lambda t, true: 200.0, "sensor_stuck", (55.0, 60.0 + LATE_S), 80.0,
+          shown=lambda t: 0.02),
     Probe("off, still for a while", OFF, _OFF, after((54.0, lambda t, true: 200.0), (NEVER_S, line(200.0, -1.0))), lasts_s=75.0),
     # silence, setpoints, cold deposits
     Probe("no readings for a moment", HELD, _H, None, lasts_s=20.0, act=_mute(4.0)),
