@@ -26,6 +26,7 @@ WORDS_S: Final = 1.5
 """A silence as it is told, and as it was: the beat of a rehearsal, and delay on the line."""
 _ASKED = re.compile(r"(?:Resend: ?|rs )(\d+)")
 _COMPLAINS = re.compile(r"Error:.*Last Line: (\d+)")
+_LASTS = re.compile(r"(?:G4|G28|M0|M1|M109|M190|M400|M84)\b")
 _SILENT = re.compile(r"nothing was heard for ([\d.]+) s")
 
 
@@ -93,6 +94,7 @@ def refusals_acted_on(outcome: Outcome, truth: Truth) -> Iterator[str]:
     over = min(over, *(at for at, _ in [*_crashes(outcome), (math.inf, None)]))
     times = [write.at for write in truth.writes]
     began = {row["number"]: row["at"] for row in truth.commands}
+    texts = {row["number"]: row["text"] for row in truth.commands}
     for at, text in truth.replies():
         found = _ASKED.fullmatch(text.strip()) or _COMPLAINS.fullmatch(text.strip())
         if found is None or at + AT_ONCE_S >= over:
@@ -103,6 +105,8 @@ def refusals_acted_on(outcome: Outcome, truth: Truth) -> Iterator[str]:
             continue  # it has all that was written
         if began.get(wanted, math.inf) < at + AT_ONCE_S:
             continue  # it was on its way, and was taken
+        if began.get(wanted - 1, math.inf) > at or _LASTS.match(texts.get(wanted - 1, "")):
+            continue  # those before it are not answered yet, and what is out is bounded
         behind = truth.writes[len(before) : bisect_right(times, at + AT_ONCE_S)]
         if not any(write.number == wanted for write in behind):
             yield f"{text!r} at {at:.3f} s, and line {wanted} was not written again within {AT_ONCE_S} s"
