@@ -117,11 +117,22 @@ def infill(blocks: int) -> bytes:
     return ("\n".join([*out, "M104 S0"]) + "\n").encode()
 
 
+def spiral(blocks: int) -> bytes:
+    """A wall one line thick that rises all the way round: Z in every block, sixty to a turn of 0.2 mm."""
+    out = ["M140 S60", "M104 S210", "G28", "G90", "M83", "M109 S210", "G1 Z0.2 F600", "G1 X120 Y100 F9000", "G1 F1800"]
+    for step in range(blocks):
+        angle = step * math.pi / 30
+        x, y = 100 + 20 * math.cos(angle), 100 + 20 * math.sin(angle)
+        out.append(f"G1 X{x:.3f} Y{y:.3f} Z{0.2 + step / 300:.3f} E0.06981")
+    return ("\n".join([*out, "M104 S0"]) + "\n").encode()
+
+
 SHAPES: dict[str, Callable[[int], bytes]] = {
     "round walls": curves,
     "islands, short rows": broken,
     "square tower, short layers": square,
     "infill, travels, retractions": infill,
+    "spiral": spiral,
 }
 
 
