@@ -39,6 +39,8 @@ LADDER_S: Final = 60.0
 """All rungs together; a heat-off queued behind a wait of the printer's own, with readings coming, stops this clock."""
 FRESH_S: Final = 2.0
 """A reading older than this says where a heater was, not where it is."""
+SAID_S: Final = 1.0
+"""The window knows of a broken conversation before its event is heard: the events of one piece come in turn."""
 READINGS: Final = 3
 """In a row: one reading may be of before, two may be noise."""
 APART: Final = 0.8
@@ -304,4 +306,7 @@ def fan_off(e: Engine) -> Procedure:
 def heat_off_in_order(e: Engine) -> Procedure:
     """At the end of a file: heat off and proven; raises Tripped where it is not."""
     if not (yield from _in_line(e, lift=False)):
+        until = e.now + SAID_S
+        while e.window.state is LinkState.BROKEN and e.now < until:
+            yield  # what broke the conversation is told in a moment, and is the cause
         raise Tripped(Trip("heat_off_unproven", e.watch.measured.get("nozzle"), None, "heat was not seen to go off"))
