@@ -23,6 +23,7 @@ from banderole.rehearsal.stage import REST_S, Marks
 from banderole.run.effects import Ended
 from banderole.run.runner import Job, Runner
 
+from tests.scenarios.drawing import COMMAND_KINDS
 from tests.scenarios.line import Line, ends_the_task
 from tests.scenarios.outlets import Outlets
 from tests.scenarios.scenario import RISE, Happening, Moment, Scenario
@@ -36,6 +37,10 @@ DEAD_S: Final = 15.0
 """Between a kill and the next start."""
 LONGEST_S: Final = 4.1 * 3600.0
 """A short run that has not ended by then never will, and is held to it by `ends`."""
+REFUSED: Final = {"hold_requested": "resume", "stopping": "hold", "aborting": "resume"}
+"""What a person in a hurry says right behind an event, where states last a moment only: all of it to be refused."""
+HURRIED: Final = frozenset(COMMAND_KINDS) - {"long_hold"}
+SOON_S: Final = 0.01
 MOST_STARTS: Final = 3
 """Makings safe after a kill; a kill may hit these too."""
 
@@ -212,6 +217,8 @@ class Play:
             if moment.kind == kind and moment.nth == self._seen[kind]:
                 self._waiting.remove((moment, happens))
                 self.stage.loop.call_later(moment.after_s, happens)
+        if kind in REFUSED and HURRIED & set(self.scenario.kinds):
+            self.stage.loop.call_later(SOON_S, self.command, REFUSED[kind], {})
         if kind == "held":
             self._holds += 1
             word = "resume" if self._holds <= self.scenario.person.resumes else "stop"
