@@ -137,9 +137,13 @@ def climbs(outcome: Outcome, truth: Truth) -> Iterator[str]:
 
 
 def told_as_it_was(outcome: Outcome, truth: Truth) -> Iterator[str]:
-    """A silence is told with its length; a reading that was objected to is told at all."""
+    """What ends a run ends it; a silence is told with its length; a reading that was objected to is told at all."""
     assert outcome.line is not None
     heard = [at for at, _ in outcome.line.heard]
+    given_up = [at for at, _ in outcome.of("aborting")]
+    for at, event in [*outcome.of("link_lost"), *outcome.of("trip")]:
+        if not any(when <= at + AT_ONCE_S for when in given_up):
+            yield f"{event['kind']} at {at:.2f} s, and it was not given up"
     for at, event in outcome.of("link_lost"):
         found = _SILENT.match(event["reason"])
         last = heard[bisect_right(heard, at) - 1] if bisect_right(heard, at) else 0.0
