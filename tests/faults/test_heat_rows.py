@@ -180,6 +180,17 @@ def test_a_hot_plate_that_is_off_is_proven_off_in_line(tmp_path: Path, settings:
         assert moment(play.of("make_safe")[-1]) - off <= 20.0
 
 
+@pytest.mark.parametrize("stop_s", [5.0, 7.0, 9.0])
+def test_one_cut_off_cold_at_full_power_is_proven_off_though_it_climbs_first(tmp_path: Path, stop_s: float) -> None:
+    """Its dead time carries it further than it comes back in 20 s."""
+    with act(tmp_path, settings=("nozzle.dead_time=2", "nozzle.tau=180", "nozzle.noise=0.1"), how=How(bed=60)) as play:
+        play.stage.command(stop_s, "stop")
+        ended = play.stage.run(play.job)
+        assert ended is not None
+        assert (ended.state, ended.exit, ended.proven) == ("Stopped", 4, True), ended.reason
+        assert [event.get("rung") for event in play.of("make_safe")] == [None]
+
+
 def to_the_end_of_the_ladder(play: Act, parser: bool) -> None:
     rungs = [event["rung"] for event in play.of("make_safe") if "rung" in event]
     middle = ["break the wait"] if parser else []

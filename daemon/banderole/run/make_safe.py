@@ -206,6 +206,7 @@ def _proof(e: Engine, at_command: dict[str, float], limit_s: float) -> Waiting[b
     """Every target 0, no power where it is reported, and readings in a row that do not stand above the one before."""
     began, good = e.now, 0
     apart, counted_at = APART * e.printer.thermal.report_s, -math.inf
+    peak: dict[str, float] = {}
     e.window.ask_temperatures()
     while e.now - began < limit_s:
         heard = yield
@@ -215,7 +216,8 @@ def _proof(e: Engine, at_command: dict[str, float], limit_s: float) -> Waiting[b
             for heater, measured in e.watch.measured.items():  # nothing read at the command: the first after it counts
                 e.at_heat_off.setdefault(heater, measured)
                 at_command.setdefault(heater, min(_most(e)[heater], measured))
-            if not _is_off(e, at_command, e.now - began):
+                peak[heater] = max(peak.get(heater, -math.inf), e.watch.middle_lately(heater))
+            if not _is_off(e, at_command, peak, e.now - began):
                 good = 0
             elif e.now - counted_at >= apart:
                 good, counted_at = good + 1, e.now
@@ -224,14 +226,24 @@ def _proof(e: Engine, at_command: dict[str, float], limit_s: float) -> Waiting[b
     return False
 
 
-def _is_off(e: Engine, at_command: dict[str, float], seconds: float) -> bool:
+def _is_off(e: Engine, at_command: dict[str, float], peak: dict[str, float], seconds: float) -> bool:
     watch = e.watch
     return all(
         (watch.targets.get(heater) or 0.0) == 0.0
         and not watch.power.get(heater)
-        and measured <= at_command[heater] + _leeway(e, heater, seconds)
+        and (
+            measured <= at_command[heater] + _leeway(e, heater, seconds)
+            or (seconds >= SEEN_S and _has_fallen(e, heater, peak[heater]))
+        )
         for heater, measured in watch.measured.items()
     )
+
+
+def _has_fallen(e: Engine, heater: str, peak: float) -> bool:
+    """From a peak since the heat-off that it may have come to by itself: cut off cold at full power it climbs for its dead time,
+    and takes longer than PROOF_S to come back to where it was. What an interlock found too hot is not let off."""
+    by_itself = not e.watch.too_hot(heater) and peak <= _most(e)[heater]
+    return by_itself and e.watch.highest_lately(heater) <= peak - COMING_DOWN_C
 
 
 def _leeway(e: Engine, heater: str, seconds: float) -> float:
