@@ -117,3 +117,11 @@ def test_a_cap_that_ends_where_a_window_would_is_no_answer() -> None:
     found = find_in(column(38.0, lambda z: 16.0 if 2.0 < z % 6.0 < 4.0 and z < 36.0 else 20.0))
     assert isinstance(found, NoStairs)
     assert found.uncertain
+
+
+@pytest.mark.parametrize("seed", [225, 284])
+def test_three_steps_that_nothing_ends_are_no_answer(seed: int) -> None:
+    """Four arches of which the lowest stands on a plinth of its own looks, and a part with two bulges by chance in line."""
+    found = find_stairs(io.BytesIO(tower(seed).gcode), "drawn", None)
+    assert isinstance(found, NoStairs)
+    assert found.uncertain

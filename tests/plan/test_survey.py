@@ -548,7 +548,7 @@ def test_a_spiral_goes_together_too(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @given(ROWS, st.booleans(), st.booleans())
-@settings(max_examples=300)
+@settings(max_examples=150)
 def test_rows_taken_together_are_what_they_are_one_by_one(rows: list[str], relative: bool, banded: bool) -> None:
     e = "M83" if relative else "M82"
     text = "\n".join([f"G28\nG90\n{e}\nM104 S215\nG1 Z0.3 F1200\nG1 X50 Y50 E0.1", *rows, "M104 S0\n"]).encode()

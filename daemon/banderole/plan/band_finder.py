@@ -197,6 +197,8 @@ def _doubt(best: Place, rivals: list[Place], places: Places, spiral: bool) -> st
     ahead = best.score - rivals[0].score if rivals else math.inf
     if best.low < 1 or (not best.held and (spiral or _floats(best, ahead))):
         return f"{what}, but not where the first begins"
+    if best.end == "cut" and best.count == LEAST_COUNT:
+        return f"{what}, but only {best.count}, and not where they end"
     if best.outside > (MOST_OUTSIDE if best.low < CLEAR else MOST_OUTSIDE_SEEN):
         return f"{what}, but what repeats reaches out of them"
     if _unended(best):
