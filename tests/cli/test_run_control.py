@@ -140,6 +140,7 @@ def test_watch_follows_a_run_to_its_end(shell: Shell, printer: PtyPrinter) -> No
 
 
 def test_a_run_under_way_refuses_a_second_one_and_obeys_make_safe(shell: Shell, printer: PtyPrinter) -> None:
+    shell.write(port=str(shell.folder / "port"), gcode=tower(slow=15))
     run = shell.run()
     run.wait_for("crossing_ended", band=1)
     before = len(received(printer))

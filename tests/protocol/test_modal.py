@@ -45,7 +45,7 @@ def place(modal: Modal) -> tuple[float, float, float]:
 # ---- against the second interpreter
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(programs.FAMILY, programs.PROGRAM)
 def test_any_program_means_the_same_to_both_interpreters(e_mode: EMode, program: list[str]) -> None:
     programs.compare(e_mode, program)

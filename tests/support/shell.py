@@ -53,14 +53,15 @@ patience_s = 30
 RUN = ("run", "tower.gcode", "--schedule", "schedule.toml", "--printer", "printer.toml")
 
 
-def tower(layers: int = 15, side: float = 20.0, feed: int = 1800) -> str:
-    """A hollow square, layers of 0.3 mm: at SPEED a layer takes a tenth of a second."""
+def tower(layers: int = 15, side: float = 20.0, feed: int = 1800, slow: int = 0) -> str:
+    """A hollow square, layers of 0.3 mm: at SPEED a layer takes a tenth of a second; each of the first `slow` ones takes 3 s, for
+    commands that must find it at work however long a busy machine takes to start them."""
     lines = ["; a small plain tower", "G21", "G90", "M83", "M104 S200", "G28", "G92 E0"]
     x, y = 100.0, 100.0
     for layer in range(1, layers + 1):
         lines += ["G1 E-1 F1800", f"G0 Z{layer * 0.3:.2f} F600", f"G0 X{x:g} Y{y:g} F6000", "G1 E1 F1800"]
         for dx, dy in ((side, 0), (side, side), (0, side), (0, 0)):
-            lines.append(f"G1 X{x + dx:g} Y{y + dy:g} E{side * 0.056:.4f} F{feed}")
+            lines.append(f"G1 X{x + dx:g} Y{y + dy:g} E{side * 0.056:.4f} F{53 if layer <= slow else feed}")
     return "\n".join([*lines, "M104 S0", ""])
 
 

@@ -12,6 +12,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from banderole.cli.say import CAUTION
 from banderole.link import client
 
 from tests.support.serving import AT_REST, START, Served, folders_of
-from tests.support.shell import COMMAND, NAME, RUN, Shell, board, executed, received, until
+from tests.support.shell import COMMAND, NAME, RUN, Shell, board, executed, received, tower, until
 from tests.support.towers import commands
 
 pytestmark = pytest.mark.slow
@@ -135,6 +136,7 @@ def test_three_runs_in_a_row_with_the_files_deleted_behind_each_start(
 
 
 def test_commands_from_other_processes_at_once(served: Served, shell: Shell, printer: PtyPrinter) -> None:
+    shell.write(port=str(shell.folder / "port"), gcode=tower(slow=15))
     assert served.start("--json").code == 0
     served.wait_for_band(1)
     second = served.start()
@@ -149,7 +151,7 @@ def test_commands_from_other_processes_at_once(served: Served, shell: Shell, pri
         assert sorted(order.wait(10) for order in orders) == [0, 3]
     served.wait_for("Held")
     assert shell.do("resume", *TO).code == 0
-    served.wait_for_band(2)
+    served.wait_for("Running")
     assert shell.do("reset", *TO).code == 3
     assert shell.do("abort", *TO).code == 0
     assert shell.do("abort", *TO).code == 0, "it may be repeated"
@@ -375,6 +377,8 @@ def test_a_killed_daemon_whose_printer_is_gone_is_tried_again_until_it_is_safe(
     served.wait_for_band(1)
     served.process.kill()
     served.process.wait()
+    with printer.lock:
+        printer.printer.manners = replace(printer.printer.manners, replug_s=10.0)
     printer.unplug()
     until(lambda: not (shell.folder / "port").exists(), 1.0, "the unplugged port")
     served.again()
