@@ -59,14 +59,14 @@ def test_hold_before_a_band_withdrawn_and_asked_for_again(shell: Shell, printer:
     )  # slow enough for six commands in its first band
     run = shell.run()
     run.wait_for("run_started")
-    wrong = shell.do("hold", "--at", "band:9", *TO)
-    assert wrong.code == 3
-    assert "the bands are 1 to 3" in wrong.complaint
-    assert shell.do("hold", "--at", "band:3", *TO).code == 0
-    assert "band:3" in shell.do("status", *TO).out
+    assert shell.do("hold", "--at", "band:2", *TO).code == 0
     assert shell.do("hold", "--withdraw", *TO).code == 0
     assert shell.do("hold", "--withdraw", *TO).code == 3
     assert shell.do("hold", "--at", "band:2", *TO).code == 0
+    assert "band:2" in shell.do("status", *TO).out
+    wrong = shell.do("hold", "--at", "band:9", *TO)
+    assert wrong.code == 3
+    assert "the bands are 1 to 3" in wrong.complaint
     run.wait_for("held")
     assert run.kinds().count("band_entered") == 1
     assert shell.do("resume", *TO).code == 0
