@@ -241,7 +241,8 @@ async def test_a_flood_does_not_stand_before_an_abort(broker: Broker, mosquitto:
             attacker.client.publish(f"{BASE}/command", json.dumps({"v": 1, "id": f"f{n}", "command": "hold"}), 1)
             for n in range(1000)
         ]
-        await asyncio.gather(*sends)
+        for first in range(0, 1000, 50):  # to hand the library a thousand in one go would hold up the loop it shares
+            await asyncio.gather(*sends[first : first + 50])
         begun = time.monotonic()
         await attacker.send(f"{BASE}/command", {"v": 1, "id": "stop it", "command": "abort"})
         await until(lambda: any(request["command"] == "abort" for request, _ in run.got), 2)

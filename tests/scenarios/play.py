@@ -380,10 +380,10 @@ def _surveyed(scenario: Scenario, folder: Path, printer: Printer) -> tuple[Job, 
 
 def play(scenario: Scenario) -> Outcome:
     """One scenario, in a folder of its own that is in memory where it can be."""
-    logging.getLogger("banderole").setLevel(
-        logging.CRITICAL
-    )  # faults of ours are part of it, and would be told at length
+    log = logging.getLogger("banderole")
     with ExitStack() as stack:
+        stack.callback(log.setLevel, log.level)
+        log.setLevel(logging.CRITICAL)  # faults of ours are part of it, and would be told at length
         where = "/dev/shm" if os.path.isdir("/dev/shm") else None
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="banderole-", dir=where)))
         return Play(scenario, folder).go()
