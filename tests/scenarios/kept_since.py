@@ -1,4 +1,4 @@
-"""Scenarios that once broke something, as in `kept_seeds`: those found since the first ten thousand."""
+"""Scenarios that once broke something, as in `kept_seeds`: those found later, by fresh seeds."""
 
 from __future__ import annotations
 
