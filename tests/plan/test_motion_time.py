@@ -144,6 +144,30 @@ def test_the_borders_of_batches_leave_no_trace(limits: MotionLimits, size: int) 
     assert rows.totals()[: len(sums)] == pytest.approx(sums, rel=1e-9)
 
 
+@given(st.integers(0, 10**6), st.lists(st.tuples(st.integers(0, 60), st.sampled_from(LIMITS)), max_size=8))
+@settings(max_examples=20)
+def test_limits_that_change_within_a_row_hold_from_that_motion_on(
+    seed: int, changes: list[tuple[int, MotionLimits]]
+) -> None:
+    motions = some_path(seed, 60, 3.0)
+    for at in (0, 9, 10, 30):
+        motions[at] = Motion(0.0, 0.0, 0.0, -0.8, 30.0, 0.8)
+    changes.sort(key=lambda change: change[0])
+    rows, single = MotionTime(LIMITS[0]), MotionTime(LIMITS[0])
+    for at, one in enumerate(motions):
+        for where, limits in changes:
+            if where == at:
+                single.limits_changed(limits)
+        single.add(*one)
+    dx, dy, dz, de, feed, length = ([one[field] for one in motions] for field in range(6))
+    rows.extend(dx, dy, dz, de, feed, length, [0, 9, 10, 30], changes)
+    if changes:
+        assert rows.limits == changes[-1][1]
+    rows.finish()
+    single.finish()
+    assert rows.totals() == pytest.approx(single.totals(), rel=1e-9)
+
+
 def test_a_planner_that_sees_less_is_slower_and_can_always_stop() -> None:
     straight = [Motion(0.1, 0.0, 0.0, 0.01, 100.0, 0.1)] * 400
     seen = [sum(seconds_of(straight, look_ahead=ahead)) for ahead in (4, 16, FAR)]

@@ -11,7 +11,7 @@ Lists in, lists out, one pass each: this is on the survey's hot path, and a call
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import accumulate, pairwise
+from itertools import accumulate, chain, pairwise, repeat
 from math import inf, sqrt
 
 from .motion_limits import Axes
@@ -57,16 +57,22 @@ def rounded_corners(dots: Values, squares: Values, deviations: Values) -> list[f
     ]
 
 
-def jerked_corners(ways: Sequence[Values], length: Values, squares: Values, jerk: Axes) -> list[float]:
-    """Highest v² at each corner where no axis may change its speed at once by more than its jerk (mm/s)."""
+def jerked_corners(
+    ways: Sequence[Values], length: Values, squares: Values, jerks: Sequence[tuple[Axes, int]]
+) -> list[float]:
+    """Highest v² at each corner where no axis may change its speed at once by more than its jerk (mm/s).
+
+    `jerks` come each with how many motions begin under it.
+    """
     caps = [va if va < vb else vb for va, vb in pairwise(squares)]
-    for most, way in zip(jerk, ways, strict=True):
-        if most < inf:
+    for axis, way in enumerate(ways):
+        if any(jerk[axis] < inf for jerk, _ in jerks):
             shares = [d / le for d, le in zip(way, length, strict=True)]
-            square = most * most
+            most = chain.from_iterable([repeat(jerk[axis] * jerk[axis], count) for jerk, count in jerks])
+            next(most)  # before the first motion lies no corner of these
             caps = [
                 cap if cap * (change := (b - a) * (b - a)) <= square else square / change
-                for cap, a, b in zip(caps, shares, shares[1:], strict=False)
+                for cap, a, b, square in zip(caps, shares, shares[1:], most, strict=False)
             ]
     return caps
 

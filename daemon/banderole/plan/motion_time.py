@@ -10,14 +10,14 @@ firmware, no source. What no planner's arithmetic shows (heating, homing, a pers
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from itertools import pairwise
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby, pairwise, repeat
 from math import dist, inf, isfinite, sqrt
 from typing import Final, NamedTuple
 
 from banderole_protocol.arcs import PLANES, SAME_MM, Arc, Point
 
-from .motion_limits import Axes, MotionLimits
+from .motion_limits import FREE, Axes, MotionLimits
 from .motion_scan import bounded, jerked_corners, products, rounded_corners, speeds, times
 
 LOOK_AHEAD: Final = 16
@@ -75,43 +75,54 @@ class MotionTime:
 
     def extend(
         self,
-        dx: Sequence[float],
-        dy: Sequence[float],
-        dz: Sequence[float],
-        de: Sequence[float],
-        feed: Sequence[float],
-        length: Sequence[float],
+        dx: list[float],
+        dy: list[float],
+        dz: list[float],
+        de: list[float],
+        feed: list[float],
+        length: list[float],
         alone: Sequence[int] = (),
+        changes: Sequence[tuple[int, MotionLimits]] = (),
     ) -> None:
-        """Straight motions in a row: lists (they are sliced) of one length, as `Motion` has them.
+        """Straight motions in a row: lists of one length, as `Motion` has them.
 
-        `alone` are the indices of those of filament alone.
+        `alone` are the indices of those of filament alone, `changes` the limits that hold from the motion of an index on.
         """
-        if not length:
-            return
+        columns, begin = (dx, dy, dz, de, feed, length), 0
+        for _, alike in groupby(_spans(self._limits, changes, len(length)), _bounds):
+            spans = list(alike)
+            end = begin + sum(count for _, count in spans)
+            here = [at - begin for at in alone if begin <= at < end]
+            self._extend([column[begin:end] for column in columns], here, spans)
+            begin = end
+        if changes:
+            self._limits = changes[-1][1]
+
+    def _extend(
+        self, columns: Sequence[list[float]], alone: Sequence[int], spans: Sequence[tuple[MotionLimits, int]]
+    ) -> None:
+        """One row of `extend`, under limits that differ in accelerations and jerk alone."""
+        dx, dy, dz, de, feed, length = columns
+        held = [limits for limits, count in spans for limits in repeat(limits, count)]
         if not (min(length) > 0.0 and max(length) < inf and min(feed) > 0.0):
-            for one in zip(dx, dy, dz, de, feed, length, strict=True):
+            for self._limits, one in zip(held, zip(*columns, strict=True), strict=True):
                 self.add(*one)
             return
-        ways = (dx, dy, dz, de)
-        limits = self._limits
+        ways, limits = columns[:4], held[0]
         feeds = bounded(feed, limits.axis_speed, ways, length)
-        if limits.printing == limits.travel:
-            wanted = [limits.printing] * len(length)
-        else:
-            wanted = [limits.printing if e else limits.travel for e in de]
+        wanted = [limits.printing if e else limits.travel for limits, e in zip(held, de, strict=True)]
         for at in alone:
-            wanted[at] = limits.filament
+            wanted[at] = held[at].filament
         pulls = bounded(wanted, limits.axis_acceleration, ways, length)
         squares = [f * f for f in feeds]
 
         def leg(at: int) -> _Leg:
             return _Leg(_shares(dx[at], dy[at], dz[at], de[at], length[at]), squares[at], pulls[at])
 
-        caps = [self._corner(self._last, leg(0)), *self._corners(ways, length, squares, pulls)]
+        caps = [self._corner(limits, self._last, leg(0)), *self._corners(spans, ways, length, squares, pulls)]
         for corner in {at + side for at in alone for side in (0, 1)}:
             if 0 < corner < len(caps):
-                caps[corner] = self._corner(leg(corner - 1), leg(corner))
+                caps[corner] = self._corner(held[corner], leg(corner - 1), leg(corner))
         self._caps += caps
         self._changes += [2.0 * a * le for a, le in zip(pulls, length, strict=True)]
         self._feeds += feeds
@@ -146,7 +157,7 @@ class MotionTime:
         acceleration = limits.bounded(wanted, limits.axis_acceleration, most)
         # On a curve the machine is bent off its way all along: v² = aR is as fast as the acceleration allows.
         speed = min(limits.bounded(feed, limits.axis_speed, most), sqrt(acceleration * max(radius, SAME_MM)))
-        self._caps.append(self._corner(self._last, _Leg(begins, speed * speed, acceleration)))
+        self._caps.append(self._corner(limits, self._last, _Leg(begins, speed * speed, acceleration)))
         self._changes.append(2.0 * acceleration * length)
         self._feeds.append(speed)
         self._lengths.append(length)
@@ -188,7 +199,7 @@ class MotionTime:
 
     # ---- corners
 
-    def _corner(self, last: _Leg | None, begins: _Leg) -> float:
+    def _corner(self, limits: MotionLimits, last: _Leg | None, begins: _Leg) -> float:
         """v² at most where a motion begins behind the last one."""
         if last is None:
             return 0.0
@@ -196,21 +207,26 @@ class MotionTime:
         if any(here[:3]) != any(there[:3]):
             return 0.0  # between the head and filament alone there is no common direction
         squares = (last.square, begins.square)
-        if self._limits.jerk is not None:
+        if limits.jerk is not None:
             ways: list[tuple[float, float]] = list(zip(here, there, strict=True))
-            return jerked_corners(ways, (1.0, 1.0), squares, self._limits.jerk)[0]
+            return jerked_corners(ways, (1.0, 1.0), squares, [(limits.jerk, 2)])[0]
         x, y, z, e = (a * b for a, b in zip(here, there, strict=True))
         dot = x + y + z if any(here[:3]) else e
-        deviation = self._limits.junction * min(last.acceleration, begins.acceleration)
+        deviation = limits.junction * min(last.acceleration, begins.acceleration)
         return rounded_corners((dot,), squares, (deviation,))[0]
 
     def _corners(
-        self, ways: Sequence[Sequence[float]], length: Sequence[float], squares: list[float], pulls: list[float]
+        self,
+        spans: Sequence[tuple[MotionLimits, int]],
+        ways: Sequence[Sequence[float]],
+        length: Sequence[float],
+        squares: list[float],
+        pulls: list[float],
     ) -> list[float]:
-        limits = self._limits
-        if limits.jerk is not None:
-            return jerked_corners(ways, length, squares, limits.jerk)
-        k = limits.junction
+        if spans[0][0].jerk is not None:
+            jerks = [(limits.jerk or FREE, count) for limits, count in spans]
+            return jerked_corners(ways, length, squares, jerks)
+        k = spans[0][0].junction
         deviations = [k * (a if a < b else b) for a, b in pairwise(pulls)]
         return rounded_corners(products(ways[:3], length), squares, deviations)
 
@@ -229,6 +245,24 @@ class MotionTime:
         for (begin, bucket), end in zip(done, [*(at for at, _ in done[1:]), count], strict=True):
             self._totals[bucket] += sum(seconds[begin:end])
         self._marks = [(0, done[-1][1]), *later]
+
+
+def _spans(
+    limits: MotionLimits, changes: Sequence[tuple[int, MotionLimits]], size: int
+) -> Iterator[tuple[MotionLimits, int]]:
+    """Under which limits, these at first, how many of so many motions are made."""
+    begin = 0
+    for at, later in [*changes, (size, limits)]:
+        if at > begin:
+            yield limits, at - begin
+            begin = at
+        limits = later
+
+
+def _bounds(span: tuple[MotionLimits, int]) -> tuple[Axes, Axes, float, bool]:
+    """What must not differ where motions are reckoned together."""
+    limits = span[0]
+    return limits.axis_speed, limits.axis_acceleration, limits.junction, limits.jerk is None
 
 
 def _shares(dx: float, dy: float, dz: float, de: float, length: float) -> Axes:

@@ -53,8 +53,11 @@ class Course(Protocol):
     def climbed(self, z0: float, z: float) -> None:
         """A slope has gone on, its last deposit from `z0` to `z`; told before anything else is asked."""
 
-    def passes(self, line: int, block: bytes) -> bool:
-        """A command that is no motion: does it pass by, and has been told? If not, the row ends before it."""
+    def passes(self, line: int, block: bytes, ahead: int) -> bool:
+        """A command that is no motion, behind so many of the row: does it pass by, and has been told?
+
+        If not, the row ends before it.
+        """
 
 
 @dataclass(slots=True)
@@ -211,7 +214,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 held = True
             elif text == b"G11":
                 held = False
-            elif not course.passes(piece.line + index, text):
+            elif not course.passes(piece.line + index, text, len(lengths)):
                 break
             gap.append((index, 0.0, speed, held or debt > NET_MM))
             index += 1

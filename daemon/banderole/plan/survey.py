@@ -35,7 +35,7 @@ from .plain_moves import Moves
 from .refusal import InputError, shown
 from .schedule import Schedule
 from .survey_itinerary import SurveyItinerary
-from .survey_time import MINDED, SurveyTime
+from .survey_time import DRAINS, SurveyTime
 
 CLEARANCE_MM: Final = 0.5
 """Least height over everything printed at which a travel of ours passes."""
@@ -201,8 +201,8 @@ class _Surveyor:
         found = self._found
         e_mode = self._printer.firmware.e_mode if self._printer is not None else None
         pieces = pieces_of(file, found.file, self._digest.update)
-        timed = MINDED if self._time is not None else frozenset[str]()
-        itinerary = SurveyItinerary(pieces, self._schedule, e_mode, self._on_block, self._on_moves, timed)
+        draining = DRAINS if self._time is not None else frozenset[str]()
+        itinerary = SurveyItinerary(pieces, self._schedule, e_mode, self._on_block, self._on_moves, draining)
         self._itinerary = itinerary
         for item in itinerary.items():
             self._take(item)
@@ -230,7 +230,7 @@ class _Surveyor:
         if modal.unclear:
             self._look_behind(line)
         if self._time is not None:
-            self._time.other(modal, kind, self._itinerary.text)
+            self._time.other(modal, kind, self._itinerary.text, self._itinerary.ahead)
         if kind == SETPOINT:
             self._on_setpoint(modal, line)
         else:

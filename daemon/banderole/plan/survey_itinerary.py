@@ -23,8 +23,8 @@ from .schedule_file import TOUCH_MM
 class SurveyItinerary(Itinerary):
     """As `Itinerary`, over pieces. Of a row of plain motions `on_moves` is told, of any other block `on_block`.
 
-    The blocks of a row up to its last deposit are one `Block` without a text. Of the commands `timed` it is told in their
-    place between motions; of others that pass by in a row, before the row.
+    The blocks of a row up to its last deposit are one `Block` without a text. Of commands that pass by in a row `on_block`
+    is told before the row; `ahead` is then how many of its motions they stand behind. Before those `draining` a row ends.
     """
 
     def __init__(
@@ -34,13 +34,14 @@ class SurveyItinerary(Itinerary):
         e_mode: EMode | None,
         on_block: Callable[[Modal, int, int], None],
         on_moves: Callable[[Moves], None],
-        timed: frozenset[str],
+        draining: frozenset[str],
     ) -> None:
         super().__init__((), schedule, e_mode, None, on_block)
         self._start = self.modal
         self._pieces = pieces
         self._on_moves = on_moves
-        self._timed = timed
+        self._draining = draining
+        self.ahead = 0
         self._followed = {"feed", *(schedule.channels if schedule is not None else ())}
 
     def items(self) -> Iterator[Item]:
@@ -88,7 +89,7 @@ class SurveyItinerary(Itinerary):
         self._laid_z = z
         self.top = max(self.top, z)
 
-    def passes(self, line: int, block: bytes) -> bool:
+    def passes(self, line: int, block: bytes, ahead: int) -> bool:
         """Of a command that decides nothing here; `on_block` is told."""
         if block[:5] == b"M117 " and b"*" not in block:
             return True  # words for the display, others at every layer: nothing to be told of
@@ -100,11 +101,12 @@ class SurveyItinerary(Itinerary):
             assert modal.setpoint is not None
             if modal.setpoint.waits or modal.setpoint.channel in self._followed:
                 return False
-        elif modal.head in self._timed:
+        elif modal.head in self._draining:
             return False
-        self.line, self.text = line, block
+        self.line, self.text, self.ahead = line, block, ahead
         if self._on_block is not None:
             self._on_block(modal, kind, line)
+        self.ahead = 0
         return True
 
     def _in_band(self, schedule: Schedule, middle: float) -> bool:

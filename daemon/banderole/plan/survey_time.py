@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from itertools import islice
 from operator import sub
 from typing import Final
@@ -19,9 +20,8 @@ from .plain_moves import Moves
 TOGETHER: Final = 4096
 """Motions handed over at once: a call for each would take as long as reading it."""
 _LIMITS: Final = ("M201", "M203", "M204", "M205")
-_DRAINS: Final = ("M400", "M109", "M190", "M191", "G4")
-MINDED: Final = frozenset((*_LIMITS, *_DRAINS))
-"""Commands that must come in their place between motions."""
+DRAINS: Final = frozenset(("M400", "M109", "M190", "M191", "G4"))
+"""Commands at which motion comes to rest."""
 HOUR_S: Final = 3600.0
 
 
@@ -38,6 +38,8 @@ class SurveyTime:
         self._feed: list[float] = []
         self._length: list[float] = []
         self._alone: list[int] = []
+        self._limits = limits
+        self._changes: list[tuple[int, MotionLimits]] = []  # of the limits: from which motion on they hold
         self._factor = 1.0
 
     def motion(self, modal: Modal, block: bytes) -> None:
@@ -85,17 +87,19 @@ class SurveyTime:
         if len(self._length) >= TOGETHER:
             self._hand_over()
 
-    def other(self, modal: Modal, kind: int, block: bytes) -> None:
-        """A block that is no motion: a pause, a limit, or nothing to the time."""
+    def other(self, modal: Modal, kind: int, block: bytes, ahead: int) -> None:
+        """A block that is no motion: a pause, a limit, or nothing to the time. So many motions come in before it yet."""
         if kind == DWELL:
             self._hand_over()
             self._time.pause(min(modal.seconds, HOUR_S))
-        elif kind in (HOME, PERSON) or modal.head in _DRAINS or modal.head[:1] == "T":
+        elif kind in (HOME, PERSON) or modal.head in DRAINS or modal.head[:1] == "T":
             self._hand_over()
             self._time.pause(0.0)
-        elif modal.head in _LIMITS and (changed := self._time.limits.changed_by(words_of(block))) is not None:
-            self._hand_over()
-            self._time.limits_changed(changed)
+        elif modal.head in _LIMITS:
+            limits = _changed(self._limits, block)
+            if limits is not self._limits:
+                self._limits = limits
+                self._changes.append((len(self._length) + ahead, limits))
 
     def feed_factor(self, percent: float) -> None:
         """From here on feeds are taken at so many percent."""
@@ -137,8 +141,14 @@ class SurveyTime:
             self._time.add(dx, dy, dz, modal.fed, feed, length)
 
     def _hand_over(self) -> None:
-        if self._length:
-            self._time.extend(self._dx, self._dy, self._dz, self._de, self._feed, self._length, self._alone)
-            for values in (self._dx, self._dy, self._dz, self._de, self._feed, self._length):
-                values.clear()
-            self._alone.clear()
+        if self._length or self._changes:
+            columns = (self._dx, self._dy, self._dz, self._de, self._feed, self._length)
+            self._time.extend(*columns, self._alone, self._changes)
+            for column in (*columns, self._alone, self._changes):
+                column.clear()
+
+
+@lru_cache(maxsize=256)
+def _changed(limits: MotionLimits, block: bytes) -> MotionLimits:
+    """Limits after this block. Files change between the same few at every kind of line."""
+    return limits.changed_by(words_of(block)) or limits
