@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, insort
-from math import inf
+from collections.abc import Sequence
 from typing import Final
 
 FLAT_MM: Final = 1e-4
@@ -89,18 +89,20 @@ class Heights:
             return True
         return False
 
-    def rises_to(self) -> float:
-        """Up to this height the slope in work, if it rises on, begins no turn and leaves no height behind."""
-        if self._began is None or self._turn is None:
-            return -inf
-        leaves = self._began + SEAM_MM
-        if self._laid:
-            leaves = max(leaves, self._laid[-1] + SPIRAL_MM + SPIRAL_LAYER_MM)
-        return min(leaves, self._turn + SPIRAL_LAYER_MM) - SLOPE_MM  # clear of what sums are rounded by
-
-    def rose(self, z0: float, z: float) -> None:
-        """The slope in work has come to `z`, not above `rises_to`; its last block began at `z0`."""
-        self._fine, self._at = z - z0 <= FINE_MM, z
+    def climb(self, zs: Sequence[float]) -> list[int]:
+        """A slope goes from each of these heights to the next, which is higher; with which deposits a turn begins."""
+        turns = [0] if self.rise(zs[0], zs[1]) else []
+        assert self._began is not None
+        assert self._turn is not None
+        began, turn, laid = self._began, self._turn, self._laid
+        for at, z in enumerate(zs[2:], 1):  # as `rise`, without what cannot be
+            if z - began > SEAM_MM and (not laid or z - SPIRAL_LAYER_MM >= laid[-1] + SPIRAL_MM):
+                self._leave(z - SPIRAL_LAYER_MM)
+            if z - turn >= SPIRAL_LAYER_MM:
+                turn = z
+                turns.append(at)
+        self._turn, self._fine, self._at = turn, zs[-1] - zs[-2] <= FINE_MM, zs[-1]
+        return turns
 
     def _leave(self, z: float) -> None:
         """Something lies at `z`; what is higher belongs to a finished part."""

@@ -9,7 +9,6 @@ the itinerary. It is one long function because a call for each motion would cost
 from __future__ import annotations
 
 import re
-from bisect import bisect_right
 from dataclasses import dataclass, field
 from math import hypot, inf
 from operator import sub, truediv
@@ -39,9 +38,9 @@ Travel = tuple[int, float, bool]
 
 NewLayer = tuple[int, int, float, float, int, int]
 """A layer that begins in a row of motions: with which of them, its number, z, height, line, which block from the first (1)."""
-Height = tuple[int, float, float | None, float]
+Height = tuple[int, float, float | None]
 """What a deposit at another height begins: a layer by number (0: none) and height, mm; then the height of the flat layer in
-work, None on a slope; then up to where a slope goes on and decides nothing. Both are plain tuples: made at every layer."""
+work, None on a slope. Both are plain tuples: made at every layer."""
 
 
 class Course(Protocol):
@@ -50,8 +49,11 @@ class Course(Protocol):
     def at_height(self, z0: float, z: float) -> Height | None:
         """A deposit from `z0` to `z`, not both the height of the layer in work; None where the row ends before it."""
 
-    def climbed(self, z0: float, z: float) -> None:
-        """A slope has gone on, its last deposit from `z0` to `z`; told before anything else is asked."""
+    def climb(self, zs: list[float]) -> tuple[int, list[tuple[int, int]]]:
+        """The slope in work goes on with deposits from each of these heights to the next, which is higher.
+
+        How many of them come before the row ends; and the layers that begin, by number, each with which of them.
+        """
 
     def passes(self, line: int, block: bytes, ahead: int) -> bool:
         """A command that is no motion, behind so many of the row: does it pass by, and has been told?
@@ -83,9 +85,9 @@ class Moves:
     last_deposit: int = 0  # line; 0 where there is none
     gap: list[Travel] = field(default_factory=list)  # behind the last deposit
 
-    def begin_layer(self, height: Height, ahead: int, z: float, line: int, blocks: int) -> None:
-        """A layer begins at `z`, so many motions on; `line` and `blocks` (how many of the row are done) are without those."""
-        self.layers.append((len(self.lengths) + ahead, height[0], z, height[1], line + ahead, blocks + ahead + 1))
+    def begin_layer(self, number: int, z: float, height: float, ahead: int, line: int, blocks: int) -> None:
+        """A layer begins, so many motions on; `line` and `blocks` (how many of the row are done) are without those."""
+        self.layers.append((len(self.lengths) + ahead, number, z, height, line + ahead, blocks + ahead + 1))
 
 
 def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) -> Moves | None:
@@ -106,8 +108,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
     begin, index, size, empty, deposit = piece.at, piece.at, len(piece.blocks), 0, -1
     gap: list[tuple[int, float, float, bool]] = []  # since the last deposit: index, length, speed, filament back
     singly, skip = 0, 1  # below this index lines are not taken in runs: too few, or one of them is not quite plain
-    # On a slope: where its last deposit began and ended, and up to where it decides nothing. Is that to be told yet?
-    climb_from, climb_z, climb_to, climbed = 0.0, -inf, -inf, False
+    climb_z = -inf  # where the slope in work has come to
     # Deposits where nothing need be minded but their numbers: on the layer in work, or where a slope goes on.
     plain = not (relative or e_doubtful or debt)
     likely = _FLAT if plain and z == layer_z else b""
@@ -140,18 +141,13 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                     singly, skip = index + skip, 2 * skip  # a long run is not tried once for each of its lines
                     continue
                 if rises:
-                    count = 0
-                    while (count := bisect_right(zs, climb_to, count + 1) - 1) < end - index:
-                        if (height := course.at_height(zs[count], zs[count + 1])) is None:
-                            break
-                        climb_to = height[3]
-                        if height[0]:
-                            moves.begin_layer(height, count, zs[count + 1], piece.line + index, index - begin - empty)
-                        count += 1
+                    count, turns = course.climb(zs)
                     if not count:
                         break
-                    climb_from, z, climbed = zs[count - 1], zs[count], True
-                    climb_z = z
+                    for number, turn in turns:
+                        line, behind = piece.line + index, index - begin - empty
+                        moves.begin_layer(number, zs[turn + 1], rises[turn], turn, line, behind)
+                    z = climb_z = zs[count]
                     moves.rises += enumerate(rises[:count], len(lengths))
                     for column in (xs, ys, ways, laid, feeds):
                         del column[count:]
@@ -250,15 +246,12 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
             length = hypot(x1 - x, y1 - y, z1 - z)
             lays = net > NET_MM and length > MOVED_MM
             if lays and (z1 != layer_z or z != layer_z):
-                if climbed:
-                    course.climbed(climb_from, climb_z)
-                    climbed = False
                 if (height := course.at_height(z, z1)) is None:
                     break
-                begun, _, layer_z, climb_to = height
+                number, thick, layer_z = height
                 climb_z = z1 if layer_z is None else -inf
-                if begun:
-                    moves.begin_layer(height, 0, z1, piece.line + index, index - begin - empty)
+                if number:
+                    moves.begin_layer(number, z1, thick, 0, piece.line + index, index - begin - empty)
         else:
             length, lays = 0.0, False
         if to_f:
@@ -295,8 +288,6 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
             e += fed
             plain = not (relative or e_doubtful or debt)
             likely = (_FLAT if z == layer_z else _RISING if z == climb_z else b"") if plain else b""
-    if climbed:
-        course.climbed(climb_from, climb_z)
     if index == begin:
         return None
     piece.at, piece.number_at = index, at

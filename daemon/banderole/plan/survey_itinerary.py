@@ -6,8 +6,9 @@ layer nor a band may stay together.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator
-from math import inf
+from itertools import pairwise
 
 from banderole_protocol.modal import SETPOINT, EMode, Modal
 
@@ -17,7 +18,6 @@ from .itinerary import GAP_BLOCKS, STRETCH_BLOCKS, Item, Itinerary
 from .pieces import Piece
 from .plain_moves import Height, Moves, moves_of
 from .schedule import Schedule
-from .schedule_file import TOUCH_MM
 
 
 class SurveyItinerary(Itinerary):
@@ -80,14 +80,23 @@ class SurveyItinerary(Itinerary):
         self._laid_z = z
         self.layer += begins
         self.top = max(self.top, z0, z)
-        return (self.layer if begins else 0, 2 * (z - middle), self._layer_z, self._climb_to() if slopes else -inf)
+        return (self.layer if begins else 0, 2 * (z - middle), self._layer_z)
 
-    def climbed(self, z0: float, z: float) -> None:
-        """The slope in work has gone on."""
-        self._heights.rose(z0, z)
-        self._middle = (z0 + z) / 2
-        self._laid_z = z
-        self.top = max(self.top, z)
+    def climb(self, zs: list[float]) -> tuple[int, list[tuple[int, int]]]:
+        """As `at_height` of each of these deposits of the slope in work."""
+        if (schedule := self._schedule) is not None:
+            middles = [(z0 + z) / 2 for z0, z in pairwise(zs)]
+            within = bisect_left(middles, True, key=lambda middle: not self._in_band(schedule, middle))
+            zs = zs[: within + 1]
+        if len(zs) == 1:
+            return 0, []
+        turns = self._heights.climb(zs)
+        begun = list(enumerate(turns, self.layer + 1))
+        self.layer += len(turns)
+        self._middle = (zs[-2] + zs[-1]) / 2
+        self._laid_z = zs[-1]
+        self.top = max(self.top, zs[-1])
+        return len(zs) - 1, begun
 
     def passes(self, line: int, block: bytes, ahead: int) -> bool:
         """Of a command that decides nothing here; `on_block` is told."""
@@ -112,11 +121,6 @@ class SurveyItinerary(Itinerary):
     def _in_band(self, schedule: Schedule, middle: float) -> bool:
         """Is this height in the band in work?"""
         return self.band is not None and schedule.band_at(middle).number == self.band.number
-
-    def _climb_to(self) -> float:
-        """Up to where a slope that rises on decides nothing: its middle, too, stays in the band in work."""
-        top = self.band.to_mm if self.band is not None else None
-        return min(self._heights.rises_to(), inf if top is None else top - TOUCH_MM)
 
     # ---- rows
 
