@@ -62,6 +62,18 @@ def test_a_spiral_has_a_row_for_each_turn() -> None:
         assert value(layer, "length") == pytest.approx(math.pi * SIDE, rel=0.06)
 
 
+def test_each_turn_of_a_spiral_is_closed_however_its_corners_are_rounded() -> None:
+    """Forty corners to a turn, written to a hundredth of a millimetre: a row that ends a chord late has no loop."""
+    lines = ["G21", "G90", "M83", "G28", "G0 X117.3 Y100 Z0.2"]
+    for n in range(1, 40 * 60):
+        angle, radius = math.tau * n / 40, 17.3 + math.sin(n / 300)
+        x, y = 100 + radius * math.cos(angle), 100 + radius * math.sin(angle)
+        lines.append(f"G1 X{x:.2f} Y{y:.2f} Z{0.2 + 0.2 * n / 40:.3f} E0.1 F1800")
+    (part,) = parts_of("\n".join(lines).encode())
+    assert part.spiral
+    assert {value(layer, "loops") for layer in part.layers[1:-1]} == {1.0}
+
+
 def test_parts_in_turn_are_told_apart() -> None:
     parts = parts_of(tower(How(parts=3)).encode())
     assert [len(part.layers) for part in parts] == [LAYERS] * 3

@@ -27,6 +27,8 @@ MOST_PARTS: Final = 64
 """Parts in turn that are told apart: more do not fit on a bed."""
 CHORD_RAD: Final = 0.2
 """Arcs are followed by chords this far apart: of a circle of 10 mm one cuts off less than a twentieth of a millimetre."""
+ROUND_RAD: Final = 0.05
+"""So much less than a whole turn is one: coordinates are rounded, and a turn that ends a chord late makes another row."""
 TURN_MM: Final = 1.0
 """A spiral whose path never turns round once (a figure of eight) is cut into rows this high."""
 
@@ -225,7 +227,7 @@ class LayerSignatures:
         heading = math.atan2(modal.y - modal.y0, modal.x - modal.x0)
         self._turned += (heading - self._heading + math.pi) % math.tau - math.pi
         self._heading = heading
-        if abs(self._turned) >= math.tau - 1e-3 or modal.z - self._from > TURN_MM:
+        if abs(self._turned) >= math.tau - ROUND_RAD or modal.z - self._from > TURN_MM:
             self._close()
             self._turned -= math.copysign(math.tau, self._turned) if abs(self._turned) > math.pi else 0.0
             self._from = modal.z0
