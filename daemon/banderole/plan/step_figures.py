@@ -23,8 +23,9 @@ def round_figures(
 ) -> tuple[float, float]:
     """Plinth and rise near `low` and `rise`; `seen` are heights of boundaries by number, and how far off each may be."""
     reach = round(0.12 / GRID_MM)
-    if any(n == 0 for n, _, _ in seen):
-        half = 0.0  # the end of a foot that was seen is as near as can be known
+    feet = [slack for n, _, slack in seen if n == 0]
+    if feet:  # the end of a foot that was seen is as near as can be known, unless thinner layers above tell it finer
+        half = max(0.0, feet[0] - min(slack for _, _, slack in seen))
     last = max((n for n, _, _ in seen), default=0)
     best = None
     for up in range(-reach, reach + 1):
