@@ -1,7 +1,8 @@
 """Where along the height something happens: for each feature of the layers, a train of events.
 
-An event is an edge (a layer like none of the few on its other side, so that an infill that alternates makes none) or a
-bend (a wall that begins to lean otherwise). Each has a strength: how many times it stands above that feature's own unrest.
+An event is an edge (a layer like none of the few on its other side, so that an infill that alternates makes none), a bend
+(a wall that begins to lean otherwise), or a peak or a pit, where a wall that leaned out leans in again. Each has a strength:
+how many times it stands above that feature's own unrest.
 Pure; mm.
 """
 
@@ -25,6 +26,8 @@ APART: Final = 2.5
 """And so many times what it does around it."""
 BEND_MM: Final = 0.8
 """Height over which the lean of a wall is taken, on each side of a bend: several layers of any usual height."""
+SWING: Final = 6.0
+"""A peak or a pit is so many times what is the same to either side: of a wall, a quarter of a millimetre, half a line."""
 SKIRT_LAYERS: Final = 2
 """The lowest boundary is left out: skirts, brims and purge lines end there."""
 _BENDING: Final = tuple(FEATURES.index(name) for name in ("left", "front", "right", "rear", "area", "walls"))
@@ -32,13 +35,18 @@ _BENDING: Final = tuple(FEATURES.index(name) for name in ("left", "front", "righ
 
 @dataclass(frozen=True, slots=True)
 class Train:
-    """Events of one feature, upwards: heights (mm), strengths (1 is the least that counts), and whether it grows there."""
+    """Events of one feature and kind (`edge`, `bend`, `peak`, `pit`), upwards: heights (mm), strengths (1 is the least that
+    counts), and whether it grows there."""
 
     feature: int
-    bend: bool
+    kind: str
     heights: tuple[float, ...]
     strengths: tuple[float, ...]
     up: tuple[bool, ...]
+
+    @property
+    def edge(self) -> bool:
+        return self.kind == "edge"
 
     @property
     def outline(self) -> bool:
@@ -60,7 +68,10 @@ def trains_of(layers: Sequence[Layer]) -> list[Train]:
         edges = _edges(feature, values, least, tops)
         found.append(edges)
         if feature in _BENDING:
-            found.append(_bends(feature, values, least, middles, edges.heights))
+            swings = _swings(feature, values, least, middles, edges.heights)
+            found += swings
+            told = sorted((*edges.heights, *(z for train in swings for z in train.heights)))
+            found.append(_bends(feature, values, least, middles, told))
     return [train for train in found if train.heights]
 
 
@@ -73,7 +84,7 @@ def _edges(feature: int, values: list[float], least: float, tops: list[float]) -
     at = [n for n, by in enumerate(change) if by > base and by > APART * _usual(change, n)]
     return Train(
         feature,
-        False,
+        "edge",
         tuple(tops[n - 1] for n in at),
         tuple(change[n] / base for n in at),
         tuple(values[n] > values[n - 1] for n in at),
@@ -92,8 +103,52 @@ def _usual(change: list[float], at: int) -> float:
     return around[len(around) // 2]
 
 
+def _swings(
+    feature: int, values: list[float], least: float, middles: list[float], edges: Sequence[float]
+) -> tuple[Train, Train]:
+    """Peaks and pits, apart: nobody takes the one for the other. Not beside an edge, which is one already."""
+    found: dict[bool, list[tuple[float, float]]] = {True: [], False: []}
+    turns = _turns(values, SWING * least)
+    for before, at, after in zip(turns, turns[1:], turns[2:], strict=False):
+        low = high = at
+        while low > before and abs(values[low - 1] - values[at]) <= least:
+            low -= 1
+        while high < after and abs(values[high + 1] - values[at]) <= least:
+            high += 1
+        if not any(middles[low] - BEND_MM < edge < middles[high] + BEND_MM for edge in edges):
+            z = (middles[low] + middles[high]) / 2
+            swing = min(abs(values[at] - values[before]), abs(values[at] - values[after]))
+            found[values[at] > values[before]].append((z, swing / least / SWING))
+    return tuple(  # type: ignore[return-value]
+        Train(
+            feature,
+            "peak" if up else "pit",
+            tuple(z for z, _ in at),
+            tuple(by for _, by in at),
+            (up,) * len(at),
+        )
+        for up, at in found.items()
+    )
+
+
+def _turns(values: list[float], swing: float) -> list[int]:
+    """Where the values turn round by at least so much, with the first and the last that are looked at."""
+    found = [SKIRT_LAYERS]
+    far, way = SKIRT_LAYERS, 0
+    for at in range(SKIRT_LAYERS, len(values)):
+        if not way:
+            if abs(values[at] - values[far]) >= swing:
+                way, far = (1 if values[at] > values[far] else -1), at
+        elif (values[at] - values[far]) * way > 0:
+            far = at
+        elif (values[far] - values[at]) * way >= swing:
+            found.append(far)
+            far, way = at, -way
+    return [*found, far] if way else found
+
+
 def _bends(feature: int, values: list[float], least: float, middles: list[float], edges: Sequence[float]) -> Train:
-    """Not beside an edge: there a wall does not lean."""
+    """Not beside an edge, where a wall does not lean, nor beside a peak or a pit, which is one already."""
     count = len(values)
     bend = [0.0] * count
     up = [False] * count
@@ -113,5 +168,5 @@ def _bends(feature: int, values: list[float], least: float, middles: list[float]
             if by >= max(bend[low:high]):
                 at.append(n)
     return Train(
-        feature, True, tuple(middles[n] for n in at), tuple(bend[n] / base for n in at), tuple(up[n] for n in at)
+        feature, "bend", tuple(middles[n] for n in at), tuple(bend[n] / base for n in at), tuple(up[n] for n in at)
     )

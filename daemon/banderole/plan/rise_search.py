@@ -54,7 +54,7 @@ class Rise:
 
 @dataclass(frozen=True, slots=True)
 class _Bits:
-    name: tuple[int, bool]
+    name: tuple[int, str]
     outline: bool
     points: int
     wide: int
@@ -81,7 +81,7 @@ def rises_of(layers: Sequence[Layer], trains: Sequence[Train]) -> list[Rise]:
     tried = max(1.0, len({one.name for one in bits}) * top / 4 / thick)
     spectrum = []
     while step * GRID_MM < top / 2:
-        best: dict[tuple[int, bool], tuple[float, bool]] = {}
+        best: dict[tuple[int, str], tuple[float, bool]] = {}
         for one in bits:
             nats = _nats(one, step)
             if nats > best.get(one.name, (0.0, True))[0]:
@@ -89,7 +89,7 @@ def rises_of(layers: Sequence[Layer], trains: Sequence[Train]) -> list[Rise]:
         outline = sum(nats for nats, walls in best.values() if walls)
         most = max((nats for nats, _ in best.values()), default=0.0)
         total = sum(nats for nats, _ in best.values())
-        over, ended = (best.get((feature, False), (0.0, False))[0] for feature in (_OVERHANG, _ENDED))
+        over, ended = (best.get((feature, "edge"), (0.0, False))[0] for feature in (_OVERHANG, _ENDED))
         chance = min(1.0, tried * math.exp(-max(most, outline / APART)))
         spectrum.append(Rise(step * GRID_MM, outline, total, chance, bridges=over - 3 * ended))
         step += 1
@@ -162,7 +162,7 @@ def _turns(mm: float, trains: Sequence[Train], walls: bool, thick: float) -> boo
 
 def _whole(mm: float, bits: Sequence[_Bits], walls: bool) -> tuple[float, float]:
     shares = []
-    every: dict[tuple[int, bool], int] = {}
+    every: dict[tuple[int, str], int] = {}
     for one in bits:
         every[one.name] = every.get(one.name, 0) | one.wide
     for times in (2, 3):
@@ -194,7 +194,7 @@ def _bits(train: Train, slack: float, top: float) -> list[_Bits]:
             wide |= ((1 << (high - low + 1)) - 1) << low
         chance = min(0.95, wide.bit_count() / cells + 0.01)
         if chance <= 0.5:
-            found.append(_Bits((train.feature, train.bend), train.outline, points, wide, chance))
+            found.append(_Bits((train.feature, train.kind), train.outline, points, wide, chance))
     return found
 
 

@@ -34,7 +34,7 @@ class Edges:
         rows = sorted(
             (z, train.feature, math.log2(1 + strength))
             for train in trains
-            if train.feature in features and not train.bend
+            if train.feature in features and train.edge
             for z, strength in zip(train.heights, train.strengths, strict=True)
         )
         self.heights = [z for z, _, _ in rows]

@@ -159,7 +159,7 @@ class Places:
         between = [n for n in range(1, place.count) if n % times]
         slack = self.half + HAIR
         for train in self._trains:
-            if train.bend or (not train.outline and place.rise.outline > SURE_OUTLINE):
+            if train.kind == "bend" or (not train.outline and place.rise.outline > SURE_OUTLINE):
                 continue
             hits = sum(_nearest(train.heights, place.plinth + n * place.mm, slack) is not None for n in between)
             chance = min(1.0, len(train.heights) * 2 * slack / self.top)
@@ -173,6 +173,7 @@ class Places:
         if place.end != "cut":
             found.append((place.count, place.stop))
         best: list[tuple[int, float]] = []
+        walls = True
         for train in sorted(self._trains, key=lambda train: not train.outline):
             if best and not train.outline:
                 break
@@ -182,13 +183,17 @@ class Places:
                 if (at := _nearest(train.heights, place.plinth + n * place.mm, self.half + HAIR)) is not None
             ]
             if (
-                not train.bend
+                train.kind != "bend"
                 and len(hits) > len(best)
                 and len(hits) >= 0.8 * (place.count - 1)
                 and self._nats(train, place.plinth, place.mm, place.count) > 2
             ):
-                best = hits
-        return [(n, z, self._outline.half_at(z)) for n, z in found + best]
+                best, walls = hits, train.outline
+        inside = best and not walls  # lines that lie crosswise in each other layer show a change a layer early or late
+        return [
+            *((n, z, self._outline.half_at(z)) for n, z in found),
+            *((n, z, self._outline.half_at(z) * (3 if inside else 1)) for n, z in best),
+        ]
 
     def _lows(self, mm: float, chains: list[Chain], foot: float | None) -> list[float]:
         """The bed; edges near it; where something that repeats begins, or one rise lower."""
