@@ -502,7 +502,7 @@ ROWS = st.lists(
 
 
 @pytest.mark.parametrize("relative", [True, False])
-@pytest.mark.parametrize("dressed", ["{}", "G1 F1800 {}", "{} F1800", "{} ; wall", "{};"])
+@pytest.mark.parametrize("dressed", ["{}", "G1 F1800 {}", "{} F1800", "{}  ; wall", "{};"])
 def test_plain_walls_do_go_together(relative: bool, dressed: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Held apart from what comes out of it: a row that is never taken together would be equal too."""
     alone: list[bytes] = []

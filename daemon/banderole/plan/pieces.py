@@ -91,7 +91,9 @@ class Piece:
 def shaped(text: bytes) -> tuple[list[bytes], bytes, list[float]]:
     """The lines of `text` (ends are line feeds) without `;` comments, their codes, and the plain motions' numbers, from 1."""
     if b";" in text:
-        text = _COMMENT.sub(b"", text.replace(b" ;", b";"))
+        text = _COMMENT.sub(b"", text)
+    if b" \n" in text:
+        text = b"\n".join([line.rstrip(b" ") for line in text.split(b"\n")])
     lines = text.splitlines()
     codes = bytearray(map(SHAPES.get, text.translate(None, _NO_SHAPE).splitlines(), repeat(0)))
     at = codes.find(_FILAMENT)
