@@ -10,7 +10,7 @@ from itertools import accumulate, pairwise
 import pytest
 from banderole.bench.motion import rest_to_rest
 from banderole.plan.motion_limits import MotionLimits
-from banderole.plan.motion_time import Motion, MotionTime, arc_motion, seconds_of
+from banderole.plan.motion_time import Bend, Motion, MotionTime, bend_of, seconds_of
 from banderole_protocol.arcs import arc_of
 from banderole_protocol.words import words_of
 from hypothesis import given, settings
@@ -149,9 +149,13 @@ def test_the_borders_of_batches_leave_no_trace(limits: MotionLimits, size: int) 
 def test_limits_that_change_within_a_row_hold_from_that_motion_on(
     seed: int, changes: list[tuple[int, MotionLimits]]
 ) -> None:
-    motions = some_path(seed, 60, 3.0)
+    motions, arcs = some_path(seed, 60, 3.0), (1, 8, 15, 16, 59)
+    directions = [(math.cos(at), 0.8 * math.sin(at), 0.6 * math.sin(at)) for at in range(61)]
     for at in (0, 9, 10, 30):
         motions[at] = Motion(0.0, 0.0, 0.0, -0.8, 30.0, 0.8)
+    bends = [(at, Bend(0.3 + at, directions[at], directions[at + 1])) for at in arcs]
+    for at, bend in bends:
+        motions[at] = Motion(*motions[at][:5], 1.3 * motions[at].length, *bend)
     changes.sort(key=lambda change: change[0])
     rows, single = MotionTime(LIMITS[0]), MotionTime(LIMITS[0])
     for at, one in enumerate(motions):
@@ -160,7 +164,7 @@ def test_limits_that_change_within_a_row_hold_from_that_motion_on(
                 single.limits_changed(limits)
         single.add(*one)
     dx, dy, dz, de, feed, length = ([one[field] for one in motions] for field in range(6))
-    rows.extend(dx, dy, dz, de, feed, length, [0, 9, 10, 30], changes)
+    rows.extend(dx, dy, dz, de, feed, length, [0, 9, 10, 30], bends, changes)
     if changes:
         assert rows.limits == changes[-1][1]
     rows.finish()
@@ -210,12 +214,13 @@ def test_what_is_no_motion_takes_no_time() -> None:
 def test_a_quarter_arc_joins_its_straights_without_a_corner() -> None:
     arc = arc_of(False, "G17", (10.0, 0.0, 0.0), (20.0, 10.0, 0.0), {"I": 0.0, "J": 10.0})
     assert arc is not None
-    bend = arc_motion(False, "G17", (10.0, 0.0, 0.0), (20.0, 10.0, 0.0), arc, 0.5, 60.0)
+    bend = bend_of(False, "G17", (10.0, 0.0, 0.0), (20.0, 10.0, 0.0), arc)
     assert bend.enters == pytest.approx((1.0, 0.0, 0.0))
     assert bend.leaves == pytest.approx((0.0, 1.0, 0.0))
     before, after = Motion(10.0, 0.0, 0.0, 0.3, 60.0, 10.0), Motion(0.0, 10.0, 0.0, 0.3, 60.0, 10.0)
     whole = 20.0 + 10.0 * math.pi / 2
-    assert sum(seconds_of([before, bend, after])) == pytest.approx(rest_to_rest(whole, 60.0, A), rel=1e-6)
+    quarter = Motion(10.0, 10.0, 0.0, 0.5, 60.0, arc.length, *bend)
+    assert sum(seconds_of([before, quarter, after])) == pytest.approx(rest_to_rest(whole, 60.0, A), rel=1e-6)
 
 
 def test_jerk_bounds_the_change_of_each_axis() -> None:

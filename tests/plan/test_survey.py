@@ -438,6 +438,25 @@ HEIGHT = st.integers(1, 40).map(lambda n: f"G1 Z{n / 10:g} F900")
 BACK = st.tuples(st.sampled_from([0.5, 0.8]), TRAVEL, st.sampled_from([0.5, 0.8])).map(
     lambda back: f"G1 E-{back[0]} F2400\n{back[1]}\nG1 E{back[2]} F2400"
 )
+ARC = st.builds(
+    "G{} X{:g} Y{:g}{} I{:g} J{:g}{}".format,
+    st.integers(2, 3), NUMBER, NUMBER, st.sampled_from(["", "", " Z0.4"]), NUMBER, NUMBER,
+    st.sampled_from(["", " E9", " E7 F900"]),
+)  # fmt: skip
+ROUND = st.lists(st.sampled_from("RLUD"), min_size=1, max_size=8).map(
+    lambda turns: (
+        "M83\nG90\nG1 X50 Y50\n"
+        + "\n".join(
+            {
+                "R": "G3 X60 Y50 I5 J0 E.4\nG2 X50 Y50 I-5 E.4",
+                "L": "G1 X50 Y55 E.1\nG3 X50 Y50 J-2.5 E.2",
+                "U": "G3 X55 Y55 J5 E.2\nG1 X50 Y50",
+                "D": "G2 X50 Y50 I3 J1 E1",
+            }[turn]
+            for turn in turns
+        )
+    )
+)
 PLAIN = [
     "G1 Z0.4",
     "G1 Z0.7",
@@ -488,6 +507,8 @@ ROWS = st.lists(
     st.one_of(
         CLIMB,
         SPIRAL,
+        ARC,
+        ROUND,
         st.lists(MOVE, min_size=1, max_size=24).map("\n".join),
         st.lists(MOVE, min_size=1, max_size=3).map(" ; wall\n".join),
         HOP,
@@ -530,6 +551,18 @@ def test_plain_walls_do_go_together(relative: bool, dressed: str, monkeypatch: p
     assert commands == [b"G28", b"G90", b"M83", *[b"G92"] * (not relative)]
     assert (found.layers, found.filament_mm) == (2, pytest.approx(80 * 0.1 - (0 if relative else 0.1), abs=1e-6))
     assert flat(found.as_json()) == pytest.approx(flat(surveyed(text, together=False).as_json()), abs=1e-3)
+
+
+def test_arcs_go_together_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    """All but those that machines may take differently: the last has no such centre."""
+    alone: list[bytes] = []
+    apply = Modal.apply
+    monkeypatch.setattr(Modal, "apply", lambda modal, block: alone.append(block) or apply(modal, block))
+    ring = "G3 X60 Y50 I5 J0 E.4\nG1 X60 Y60 E.3\nG2 F900 X50 Y60 Z1 I-5 E.4\nG3 X50 Y50 J-5 E.3 F1200\nG2 X55 Y50 I2.5 J0\n"
+    text = "G28\nG90\nM83\nG1 Z1 F1200\nG1 X50 Y50 E.3\n" + (ring + "G1 X50 Y50\n") * 9 + "G3 X60 Y50 I1 J0 E1\n"
+    found = surveyed(text.encode())
+    assert [block for block in alone if block[:2] in (b"G2", b"G3")] == [b"G28", b"G3 X60 Y50 I1 J0 E1"]
+    same(found, surveyed(text.encode(), together=False))
 
 
 def test_a_spiral_goes_together_too(monkeypatch: pytest.MonkeyPatch) -> None:

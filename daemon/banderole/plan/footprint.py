@@ -21,7 +21,7 @@ WAYS_MOST: Final = 16
 WAY_MOST: Final = 512
 """Motions of such a way: in a longer one a layer costs little for a motion."""
 LINES_MOST: Final = 20_000
-"""Ways between two cells that are remembered, so that the walls of a thousand layers are walked once."""
+"""Ways between two cells, and areas, that are remembered, so that the walls of a thousand layers are walked once."""
 
 Box = tuple[float, float, float, float]
 
@@ -33,6 +33,7 @@ class Footprint:
     cells: set[float] = field(default_factory=set)
     box: Box | None = None
     _lines: set[tuple[float, float]] = field(default_factory=set)
+    _areas: set[tuple[float, float]] = field(default_factory=set)
     _ways: dict[tuple[tuple[float, ...], tuple[float, ...], bytes], Box | None] = field(default_factory=dict)
 
     def add(self, x0: float, y0: float, x1: float, y1: float) -> None:
@@ -75,8 +76,14 @@ class Footprint:
         if (y1 - y0) / CELL_MM > FAR_CELLS:
             self.add(x0, y0, x1, y1)
             return
-        for y in _steps(y0, y1):
-            self.add(x0, y, x1, y)
+        area = (_cell(x0, y0), _cell(x1, y1))
+        if area not in self._areas:
+            if len(self._areas) >= LINES_MOST:
+                self._areas.clear()
+            self._areas.add(area)
+            for y in _steps(y0, y1):
+                self._walk((_cell(x0, y), _cell(x1, y)))
+        self.widen(x0, y0, x1, y1)
 
     def _walk(self, line: tuple[float, float]) -> None:
         """The cells between two, ends included."""

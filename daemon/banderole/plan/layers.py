@@ -6,7 +6,9 @@ each has its own, and a spiral has one a turn.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
+from functools import reduce
 from itertools import compress
 from typing import Any, Final
 
@@ -98,14 +100,24 @@ class Layers:
 
     def _add(self, moves: Moves, begin: int, end: int) -> None:
         """These motions are of the layer in work."""
-        laid = moves.laid[begin:end]
-        box = self._footprint.add_row(moves.xs[begin : end + 1], moves.ys[begin : end + 1], laid)
+        laid = straight = moves.laid[begin:end]
+        boxes = []
+        if moves.curves:
+            straight = laid.copy()
+            for at, curve in moves.curves[bisect_left(moves.curves, (begin,)) : bisect_left(moves.curves, (end,))]:
+                straight[at - begin] = 0.0
+                if laid[at - begin]:
+                    boxes.append(curve.box)
+                    self._footprint.add_area(curve.box)
+        box = self._footprint.add_row(moves.xs[begin : end + 1], moves.ys[begin : end + 1], straight)
         if box is not None:
+            boxes.append(box)
+        if boxes:
             layer = self.rows[-1]
             layer.filament_mm += sum(laid)
             layer.deposit_s += sum(compress(moves.seconds[begin:end], laid))
             layer.length_mm += sum(compress(moves.lengths[begin:end], laid))
-            layer.box = _around(layer.box, box)
+            layer.box = reduce(_around, boxes, layer.box)
 
     def end(self, blocks: int) -> None:
         """The file had so many blocks."""

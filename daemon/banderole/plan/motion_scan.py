@@ -31,15 +31,18 @@ def bounded(wanted: Values, axes: Axes, ways: Sequence[Values], length: Values) 
     return values
 
 
-def products(ways: Sequence[Values], length: Values) -> list[float]:
-    """Scalar product of the directions of each two motions that follow each other: 1 straight on, -1 back; n - 1 of n."""
-    dx, dy, dz = ways
-    flat = zip(dx, dx[1:], dy, dy[1:], length, length[1:], strict=False)
-    if not any(dz):
+def products(leaves: Sequence[Values], enters: Sequence[Values], length: Values) -> list[float]:
+    """Scalar product of the directions of each two motions that follow each other: 1 straight on, -1 back; n - 1 of n.
+
+    Directions as shares of `length` by axis, where each ends and where each begins: the same lists but where there are arcs.
+    """
+    (ax, ay, az), (bx, by, bz) = leaves, enters
+    flat = zip(ax, bx[1:], ay, by[1:], length, length[1:], strict=False)
+    if not any(az) and not any(bz):
         return [(ax * bx + ay * by) / (al * bl) for ax, bx, ay, by, al, bl in flat]
     return [
         (ax * bx + ay * by + az * bz) / (al * bl)
-        for (ax, bx, ay, by, al, bl), az, bz in zip(flat, dz, dz[1:], strict=False)
+        for (ax, bx, ay, by, al, bl), az, bz in zip(flat, az, bz[1:], strict=False)
     ]
 
 
@@ -58,21 +61,26 @@ def rounded_corners(dots: Values, squares: Values, deviations: Values) -> list[f
 
 
 def jerked_corners(
-    ways: Sequence[Values], length: Values, squares: Values, jerks: Sequence[tuple[Axes, int]]
+    leaves: Sequence[Values],
+    enters: Sequence[Values],
+    length: Values,
+    squares: Values,
+    jerks: Sequence[tuple[Axes, int]],
 ) -> list[float]:
     """Highest v² at each corner where no axis may change its speed at once by more than its jerk (mm/s).
 
-    `jerks` come each with how many motions begin under it.
+    Directions as for `products`; `jerks` come each with how many motions begin under it.
     """
     caps = [va if va < vb else vb for va, vb in pairwise(squares)]
-    for axis, way in enumerate(ways):
+    for axis, (out, into) in enumerate(zip(leaves, enters, strict=True)):
         if any(jerk[axis] < inf for jerk, _ in jerks):
-            shares = [d / le for d, le in zip(way, length, strict=True)]
+            ends = [d / le for d, le in zip(out, length, strict=True)]
+            begins = ends if into is out else [d / le for d, le in zip(into, length, strict=True)]
             most = chain.from_iterable([repeat(jerk[axis] * jerk[axis], count) for jerk, count in jerks])
             next(most)  # before the first motion lies no corner of these
             caps = [
                 cap if cap * (change := (b - a) * (b - a)) <= square else square / change
-                for cap, a, b, square in zip(caps, shares, shares[1:], most, strict=False)
+                for cap, a, b, square in zip(caps, ends, begins[1:], most, strict=False)
             ]
     return caps
 

@@ -10,7 +10,7 @@ firmware, no source. What no planner's arithmetic shows (heating, homing, a pers
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import groupby, pairwise, repeat
 from math import dist, inf, isfinite, sqrt
 from typing import Final, NamedTuple
@@ -28,6 +28,14 @@ LARGEST: Final = 1e9
 """mm, mm/s. A motion beyond it is a misprint, of which no time can be told; a batch whose sum is beyond it is looked through."""
 
 Direction = tuple[float, float, float]
+
+
+class Bend(NamedTuple):
+    """What makes a motion an arc: its radius, mm, and its directions (of length 1) where it begins and ends."""
+
+    radius: float
+    enters: Direction
+    leaves: Direction
 
 
 class Motion(NamedTuple):
@@ -82,31 +90,39 @@ class MotionTime:
         feed: list[float],
         length: list[float],
         alone: Sequence[int] = (),
+        bent: Sequence[tuple[int, Bend]] = (),
         changes: Sequence[tuple[int, MotionLimits]] = (),
     ) -> None:
-        """Straight motions in a row: lists of one length, as `Motion` has them.
+        """Motions in a row: lists of one length, as `Motion` has them.
 
-        `alone` are the indices of those of filament alone, `changes` the limits that hold from the motion of an index on.
+        `alone` are the indices of those of filament alone, `bent` the arcs, each with its index, `changes` the limits that
+        hold from the motion of an index on.
         """
         columns, begin = (dx, dy, dz, de, feed, length), 0
         for _, alike in groupby(_spans(self._limits, changes, len(length)), _bounds):
             spans = list(alike)
             end = begin + sum(count for _, count in spans)
-            here = [at - begin for at in alone if begin <= at < end]
-            self._extend([column[begin:end] for column in columns], here, spans)
+            rods = [at - begin for at in alone if begin <= at < end]
+            bends = {at - begin: bend for at, bend in bent if begin <= at < end}
+            self._extend([column[begin:end] for column in columns], rods, bends, spans)
             begin = end
         if changes:
             self._limits = changes[-1][1]
 
     def _extend(
-        self, columns: Sequence[list[float]], alone: Sequence[int], spans: Sequence[tuple[MotionLimits, int]]
+        self,
+        columns: Sequence[list[float]],
+        alone: Sequence[int],
+        bends: Mapping[int, Bend],
+        spans: Sequence[tuple[MotionLimits, int]],
     ) -> None:
         """One row of `extend`, under limits that differ in accelerations and jerk alone."""
-        dx, dy, dz, de, feed, length = columns
+        *_, de, feed, length = columns
         held = [limits for limits, count in spans for limits in repeat(limits, count)]
         if not (min(length) > 0.0 and max(length) < inf and min(feed) > 0.0):
-            for self._limits, one in zip(held, zip(*columns, strict=True), strict=True):
-                self.add(*one)
+            for at, one in enumerate(zip(*columns, strict=True)):
+                self._limits = held[at]
+                self.add(*one, *bends.get(at, ()))
             return
         ways, limits = columns[:4], held[0]
         feeds = bounded(feed, limits.axis_speed, ways, length)
@@ -114,20 +130,32 @@ class MotionTime:
         for at in alone:
             wanted[at] = held[at].filament
         pulls = bounded(wanted, limits.axis_acceleration, ways, length)
+        enters = leaves = ways
+        if bends:
+            enters, leaves = [column.copy() for column in ways], [column.copy() for column in ways]
+            for at, bend in bends.items():
+                le = length[at]
+                for axis in range(3):
+                    enters[axis][at], leaves[axis][at] = bend.enters[axis] * le, bend.leaves[axis] * le
+                most = _most_shares(bend.enters, bend.leaves, de[at] / le)
+                pulls[at] = limits.bounded(wanted[at], limits.axis_acceleration, most)
+                feeds[at] = _round(limits.bounded(feed[at], limits.axis_speed, most), pulls[at], bend.radius)
         squares = [f * f for f in feeds]
 
-        def leg(at: int) -> _Leg:
-            return _Leg(_shares(dx[at], dy[at], dz[at], de[at], length[at]), squares[at], pulls[at])
+        def leg(at: int, side: Sequence[list[float]]) -> _Leg:
+            x, y, z, e = (way[at] for way in side)
+            return _Leg(_shares(x, y, z, e, length[at]), squares[at], pulls[at])
 
-        caps = [self._corner(limits, self._last, leg(0)), *self._corners(spans, ways, length, squares, pulls)]
+        first = self._corner(limits, self._last, leg(0, enters))
+        caps = [first, *self._corners(spans, leaves, enters, length, squares, pulls)]
         for corner in {at + side for at in alone for side in (0, 1)}:
             if 0 < corner < len(caps):
-                caps[corner] = self._corner(held[corner], leg(corner - 1), leg(corner))
+                caps[corner] = self._corner(held[corner], leg(corner - 1, leaves), leg(corner, enters))
         self._caps += caps
         self._changes += [2.0 * a * le for a, le in zip(pulls, length, strict=True)]
         self._feeds += feeds
         self._lengths += length
-        self._last = leg(-1)
+        self._last = leg(-1, leaves)
         if len(self._lengths) >= self._batch + self._look_ahead:
             self._reckon(len(self._lengths) - self._look_ahead)
 
@@ -155,8 +183,7 @@ class MotionTime:
             e = shares[3]
             begins, ends, most = (*enters, e), (*leaves, e), _most_shares(enters, leaves, e)
         acceleration = limits.bounded(wanted, limits.axis_acceleration, most)
-        # On a curve the machine is bent off its way all along: v² = aR is as fast as the acceleration allows.
-        speed = min(limits.bounded(feed, limits.axis_speed, most), sqrt(acceleration * max(radius, SAME_MM)))
+        speed = _round(limits.bounded(feed, limits.axis_speed, most), acceleration, radius)
         self._caps.append(self._corner(limits, self._last, _Leg(begins, speed * speed, acceleration)))
         self._changes.append(2.0 * acceleration * length)
         self._feeds.append(speed)
@@ -209,7 +236,7 @@ class MotionTime:
         squares = (last.square, begins.square)
         if limits.jerk is not None:
             ways: list[tuple[float, float]] = list(zip(here, there, strict=True))
-            return jerked_corners(ways, (1.0, 1.0), squares, [(limits.jerk, 2)])[0]
+            return jerked_corners(ways, ways, (1.0, 1.0), squares, [(limits.jerk, 2)])[0]
         x, y, z, e = (a * b for a, b in zip(here, there, strict=True))
         dot = x + y + z if any(here[:3]) else e
         deviation = limits.junction * min(last.acceleration, begins.acceleration)
@@ -218,17 +245,19 @@ class MotionTime:
     def _corners(
         self,
         spans: Sequence[tuple[MotionLimits, int]],
-        ways: Sequence[Sequence[float]],
-        length: Sequence[float],
+        leaves: Sequence[list[float]],
+        enters: Sequence[list[float]],
+        length: list[float],
         squares: list[float],
         pulls: list[float],
     ) -> list[float]:
+        """v² at most at each corner between two of a row: behind the one's end, before the other's begin."""
         if spans[0][0].jerk is not None:
             jerks = [(limits.jerk or FREE, count) for limits, count in spans]
-            return jerked_corners(ways, length, squares, jerks)
+            return jerked_corners(leaves, enters, length, squares, jerks)
         k = spans[0][0].junction
         deviations = [k * (a if a < b else b) for a, b in pairwise(pulls)]
-        return rounded_corners(products(ways[:3], length), squares, deviations)
+        return rounded_corners(products(leaves[:3], enters[:3], length), squares, deviations)
 
     # ---- reckoning
 
@@ -269,13 +298,18 @@ def _shares(dx: float, dy: float, dz: float, de: float, length: float) -> Axes:
     return dx / length, dy / length, dz / length, de / length
 
 
+def _round(speed: float, acceleration: float, radius: float) -> float:
+    """As fast as an arc can be gone: it bends the machine off its way all along, with v² = aR at most."""
+    return min(speed, sqrt(acceleration * max(radius, SAME_MM)))
+
+
 def _most_shares(enters: Direction, leaves: Direction, e: float) -> Axes:
     """What each axis does at most on an arc: X and Y (or the plane's two) may each have the whole of it somewhere."""
     return 1.0, 1.0, max(abs(enters[2]), abs(leaves[2])), e
 
 
-def arc_motion(clockwise: bool, plane: str, start: Point, end: Point, arc: Arc, de: float, feed: float) -> Motion:
-    """The motion along an arc of `arc_of`, from start to end (mm); `de` mm, `feed` mm/s."""
+def bend_of(clockwise: bool, plane: str, start: Point, end: Point, arc: Arc) -> Bend:
+    """How an arc of `arc_of` is bent, from start to end (mm)."""
     first, second = PLANES[plane]
     normal = 3 - first - second
     turn = -1.0 if clockwise else 1.0
@@ -288,8 +322,7 @@ def arc_motion(clockwise: bool, plane: str, start: Point, end: Point, arc: Arc, 
         direction[first], direction[second] = -turn * flat * out[1] / away, turn * flat * out[0] / away
         direction[normal] = (end[normal] - start[normal]) / arc.length if arc.length else 0.0
         directions.append((direction[0], direction[1], direction[2]))
-    dx, dy, dz = (b - a for a, b in zip(start, end, strict=True))
-    return Motion(dx, dy, dz, de, feed, arc.length, arc.radius, directions[0], directions[1])
+    return Bend(arc.radius, directions[0], directions[1])
 
 
 def seconds_of(

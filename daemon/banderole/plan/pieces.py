@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import re
 from itertools import compress, product, repeat
+from operator import mul
 from typing import Final, NamedTuple
 
 from banderole_protocol.modal import MODES
 
 _NO_SHAPE: Final = b"0123456789+-."
-_LETTERS: Final = bytes.maketrans(b"FYZE", b"XXXX")
+_LETTERS: Final = bytes.maketrans(b"FYZEIJ", b"XXXXXX")
 _COMMENT: Final = re.compile(rb";[^\n]*")
 _STRAIGHT: Final = (b"G0 ", b"G1 ")
+_CURVED: Final = (b"G2 ", b"G3 ")
 MOST_BYTES: Final = 80
 """A longer motion is read block by block, so that one too long for a printer is refused there."""
 
@@ -44,10 +46,28 @@ def _shapes() -> dict[bytes, Places]:
     return shapes
 
 
+def _curves() -> dict[bytes, tuple[Places, tuple[int, int]]]:
+    """All arcs `G F X Y Z I J E F` in that order, X, Y and a centre there; and which numbers are I and J."""
+    shapes = {}
+    for feed, height, i, j, e, last in product((False, True), repeat=6):
+        letters = list(compress("FXYZIJEF", (feed, True, True, height, i, j, e, last)))
+        at = {letter: place for place, letter in enumerate(letters, 1)}
+        if i or j:
+            places = Places(at["X"], at["Y"], at.get("Z", 0), at.get("E", 0), at.get("F", 0), len(letters))
+            shapes[" ".join(["G", *letters]).encode()] = places, (at.get("I", 0), at.get("J", 0))
+    return shapes
+
+
 _ALL: Final = _shapes()
-PLACES: Final = (Places(0, 0, 0, 0, 0, 0), *_ALL.values())
+_ARCS: Final = _curves()
+PLACES: Final = (Places(0, 0, 0, 0, 0, 0), *_ALL.values(), *[places for places, _ in _ARCS.values()])
 """By code. The code of a line is one byte: 0 where it is no plain motion by its shape."""
-SHAPES: Final = {shape: code for code, shape in enumerate(_ALL, 1)}
+SHAPES: Final = {shape: code for code, shape in enumerate((*_ALL, *_ARCS), 1)}
+ARC: Final = len(_ALL) + 1
+"""From this code on a motion is an arc."""
+CENTRES: Final = {code: centre for code, (_, centre) in enumerate(_ARCS.values(), ARC)}
+"""Of an arc, by code: which of its numbers are I and J."""
+_BENT: Final = re.compile(b"[\\x%02x-\\xff]" % ARC).finditer
 DEPOSIT: Final = SHAPES[b"G X Y E"]
 DEPOSIT_F: Final = SHAPES[b"G X Y E F"]
 RISE: Final = SHAPES[b"G X Y Z E"]
@@ -101,10 +121,17 @@ def shaped(text: bytes) -> tuple[list[bytes], bytes, list[float]]:
         if lines[at][:3] not in _STRAIGHT:
             codes[at] = 0
         at = codes.find(_FILAMENT, at + 1)
-    words = _words(list(compress(lines, codes)))
+    arcs = 0
+    for at in [found.start() for found in _BENT(codes)]:
+        if lines[at][:3] in _CURVED:
+            arcs += 1
+        else:
+            codes[at] = 0
+    words = _words(list(compress(lines, codes)), arcs)
     if words is None:  # other commands of such a shape
-        codes = bytearray([code if line[:3] in _STRAIGHT else 0 for code, line in zip(codes, lines, strict=True)])
-        words = _words(list(compress(lines, codes)))
+        plain = [code >= ARC or line[:3] in _STRAIGHT for code, line in zip(codes, lines, strict=True)]
+        codes = bytearray(map(mul, codes, plain))
+        words = _words(list(compress(lines, codes)), arcs)
     try:
         # Every word is a blank, a letter, and what must be a number as it stands: else nothing here is as plain as it looks.
         numbers = words.translate(_LETTERS).split(b" X") if words is not None else [b"?"]
@@ -116,12 +143,17 @@ def shaped(text: bytes) -> tuple[list[bytes], bytes, list[float]]:
     return lines, bytes(len(lines)), [0.0]
 
 
-def _words(motions: list[bytes]) -> bytes | None:
-    """The words of these lines behind their `G0` or `G1`, each with a blank before it; None where a line is another."""
+def _words(motions: list[bytes], arcs: int) -> bytes | None:
+    """The words of these lines behind their `G0` to `G3`, each with a blank before it; None where a line is another.
+
+    So many of them are arcs, for certain.
+    """
     if not motions:
         return b""
     if max(map(len, motions)) > MOST_BYTES:
         return None
     together = b"\n" + b"\n".join(motions)
     words = together.replace(b"\nG1 ", b"\n ").replace(b"\nG0 ", b"\n ")
-    return words if len(together) - len(words) == 2 * len(motions) else None
+    if len(together) - len(words) != 2 * (len(motions) - arcs):
+        return None
+    return words.replace(b"\nG2 ", b"\n ").replace(b"\nG3 ", b"\n ") if arcs else words

@@ -12,11 +12,12 @@ import re
 from dataclasses import dataclass, field
 from math import hypot, inf
 from operator import sub, truediv
-from typing import Final, Protocol
+from typing import Final, NamedTuple, Protocol
 
+from banderole_protocol.arcs import Arc, Box, Point, arc_of, box_of, flaw_of
 from banderole_protocol.modal import MODES, MOVED_MM, NET_MM, Modal
 
-from .pieces import DEPOSIT, DEPOSIT_F, PLACES, RISE, RISE_F, Piece
+from .pieces import ARC, CENTRES, DEPOSIT, DEPOSIT_F, PLACES, RISE, RISE_F, Piece
 
 _ZEROED: Final = frozenset((b"G92 E0", b"G92 E0.0", b"G92 E0.00", b"G92 E0.000", b"G92 E0.0000", b"G92 E0.00000"))
 """How files call the filament's place nothing, some at every layer: known without taking them apart, as `MODES` are."""
@@ -41,6 +42,16 @@ NewLayer = tuple[int, int, float, float, int, int]
 Height = tuple[int, float, float | None]
 """What a deposit at another height begins: a layer by number (0: none) and height, mm; then the height of the flat layer in
 work, None on a slope. Both are plain tuples: made at every layer."""
+
+
+class Curve(NamedTuple):
+    """An arc in the XY plane, with any helix, as it is made: from where to where, mm, and what it covers of the bed."""
+
+    clockwise: bool
+    start: Point
+    end: Point
+    arc: Arc
+    box: Box
 
 
 class Course(Protocol):
@@ -80,6 +91,7 @@ class Moves:
     rises: list[tuple[int, float]] = field(default_factory=list)  # in Z
     fed: list[tuple[int, float]] = field(default_factory=list)  # filament, where it is not what is laid down
     alone: list[int] = field(default_factory=list)  # filament alone
+    curves: list[tuple[int, Curve]] = field(default_factory=list)  # arcs
     layers: list[NewLayer] = field(default_factory=list)
     blocks: int = 0
     last_deposit: int = 0  # line; 0 where there is none
@@ -220,6 +232,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
             break
         fed = net = 0.0
         owed = debt
+        curve = None
         if to_e:
             fed = numbers[at + to_e] if e_relative else numbers[at + to_e] + off_e - e
             if fed < 0.0:
@@ -243,7 +256,14 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                     y1 = numbers[at + to_y]
                 if to_z:
                     z1 = numbers[at + to_z]
-            length = hypot(x1 - x, y1 - y, z1 - z)
+            if code < ARC:
+                length = hypot(x1 - x, y1 - y, z1 - z)
+            else:
+                to_i, to_j = CENTRES[code]
+                centre = {"I": numbers[at + to_i] if to_i else 0.0, "J": numbers[at + to_j] if to_j else 0.0}
+                if modal.plane != "G17" or (curve := _curve(blocks[index], (x, y, z), (x1, y1, z1), centre)) is None:
+                    break
+                length = curve.arc.length
             lays = net > NET_MM and length > MOVED_MM
             if lays and (z1 != layer_z or z != layer_z):
                 if (height := course.at_height(z, z1)) is None:
@@ -273,6 +293,8 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
             net = 0.0
             gap.append((index, length, speed, held or owed > NET_MM))
         if length:
+            if curve is not None:
+                moves.curves.append((len(lengths), curve))
             if fed != net:
                 moves.fed.append((len(lengths), fed))
             add_x(x1)
@@ -299,3 +321,12 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
         moves.last_deposit = piece.line + deposit
     moves.gap = [(piece.line + at, length / speed, back) for at, length, speed, back in gap]
     return moves
+
+
+def _curve(block: bytes, start: Point, end: Point, centre: dict[str, float]) -> Curve | None:
+    """The arc of a block; None where it is none, or where machines may take it differently."""
+    clockwise = block[1:2] == b"2"
+    arc = arc_of(clockwise, "G17", start, end, centre)
+    if arc is None or arc.length <= MOVED_MM or flaw_of(arc, "G17", start, end, centre):
+        return None
+    return Curve(clockwise, start, end, arc, box_of(arc, clockwise, "G17", start, end))

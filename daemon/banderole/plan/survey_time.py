@@ -14,7 +14,7 @@ from banderole_protocol.words import words_of
 
 from .layers import Layer
 from .motion_limits import MotionLimits
-from .motion_time import MotionTime, arc_motion
+from .motion_time import Bend, MotionTime, bend_of
 from .plain_moves import Moves
 
 TOGETHER: Final = 4096
@@ -38,29 +38,34 @@ class SurveyTime:
         self._feed: list[float] = []
         self._length: list[float] = []
         self._alone: list[int] = []
+        self._bent: list[tuple[int, Bend]] = []
         self._limits = limits
         self._changes: list[tuple[int, MotionLimits]] = []  # of the limits: from which motion on they hold
         self._factor = 1.0
 
     def motion(self, modal: Modal, block: bytes) -> None:
         """The motion that `modal` has just made; `block` is needed for arcs alone."""
-        feed = modal.feed / 60.0 * self._factor
-        if modal.head in ("G2", "G3"):
-            self._arc(modal, block, feed)
-            return
         dx, dy, dz = modal.x - modal.x0, modal.y - modal.y0, modal.z - modal.z0
-        length = math.hypot(dx, dy, dz)
+        length, bend = math.hypot(dx, dy, dz), None
+        if modal.head in ("G2", "G3"):
+            start, end = (modal.x0, modal.y0, modal.z0), (modal.x, modal.y, modal.z)
+            named = {letter: number for letter, number in words_of(block) if number is not None}
+            arc = arc_of(modal.head == "G2", modal.plane, start, end, named, modal.scale)
+            if arc is not None:
+                length, bend = arc.length, bend_of(modal.head == "G2", modal.plane, start, end, arc)
         if length <= MOVED_MM:
             if abs(modal.fed) <= NET_MM:  # nothing, or the rounding of a sum: no machine stops for that
                 return
             dx = dy = dz = 0.0
             length = abs(modal.fed)
             self._alone.append(len(self._length))
+        elif bend is not None:
+            self._bent.append((len(self._length), bend))
         self._dx.append(dx)
         self._dy.append(dy)
         self._dz.append(dz)
         self._de.append(modal.fed)
-        self._feed.append(feed)
+        self._feed.append(modal.feed / 60.0 * self._factor)
         self._length.append(length)
         if len(self._length) >= TOGETHER:
             self._hand_over()
@@ -82,6 +87,8 @@ class SurveyTime:
         for at in moves.alone:
             self._dx[begin + at] = self._dy[begin + at] = 0.0  # not the rounding of a place named again
             self._alone.append(begin + at)
+        for at, curve in moves.curves:
+            self._bent.append((begin + at, bend_of(curve.clockwise, "G17", curve.start, curve.end, curve.arc)))
         self._feed += moves.speeds if self._factor == 1.0 else [speed * self._factor for speed in moves.speeds]
         self._length += moves.lengths
         if len(self._length) >= TOGETHER:
@@ -129,22 +136,11 @@ class SurveyTime:
                 layer.seconds += seconds
         return sum(totals), bands
 
-    def _arc(self, modal: Modal, block: bytes, feed: float) -> None:
-        self._hand_over()
-        start, end = (modal.x0, modal.y0, modal.z0), (modal.x, modal.y, modal.z)
-        named = {letter: number for letter, number in words_of(block) if number is not None}
-        arc = arc_of(modal.head == "G2", modal.plane, start, end, named, modal.scale)
-        if arc is not None:
-            self._time.add(*arc_motion(modal.head == "G2", modal.plane, start, end, arc, modal.fed, feed))
-        elif (length := math.dist(start, end)) > MOVED_MM:
-            dx, dy, dz = map(sub, end, start)
-            self._time.add(dx, dy, dz, modal.fed, feed, length)
-
     def _hand_over(self) -> None:
         if self._length or self._changes:
             columns = (self._dx, self._dy, self._dz, self._de, self._feed, self._length)
-            self._time.extend(*columns, self._alone, self._changes)
-            for column in (*columns, self._alone, self._changes):
+            self._time.extend(*columns, self._alone, self._bent, self._changes)
+            for column in (*columns, self._alone, self._bent, self._changes):
                 column.clear()
 
 
