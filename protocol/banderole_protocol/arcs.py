@@ -58,17 +58,18 @@ def arc_of(
 
 def box_of(arc: Arc, clockwise: bool, plane: str, start: Point, end: Point) -> Box:
     """What an arc covers of the bed: (x0, y0, x1, y1) in mm, as tight as can be."""
-    low, high = [*map(min, start, end)], [*map(max, start, end)]
     axes = PLANES[plane]
     begin = math.atan2(start[axes[1]] - arc.centre[1], start[axes[0]] - arc.centre[0])
     if clockwise:  # the same way, walked from its end
         begin -= arc.sweep
     first, last = math.ceil(begin / _QUARTER), math.floor((begin + arc.sweep) / _QUARTER)
+    points = [start, end]
     for quarter in range(first, last + 1):  # east, north, west, south of the centre, as far as it comes by there
-        axis, sign = axes[quarter % 2], (1, 1, -1, -1)[quarter % 4]
-        at = arc.centre[quarter % 2] + sign * arc.radius
-        low[axis], high[axis] = min(low[axis], at), max(high[axis], at)
-    return low[0], low[1], high[0], high[1]
+        point = list(start)
+        point[axes[quarter % 2]] = arc.centre[quarter % 2] + (1, 1, -1, -1)[quarter % 4] * arc.radius
+        points.append((point[0], point[1], point[2]))
+    xs, ys, _ = zip(*points, strict=True)
+    return min(xs), min(ys), max(xs), max(ys)
 
 
 def flaw_of(arc: Arc | None, plane: str, start: Point, end: Point, words: dict[str, float], scale: float = 1.0) -> str:

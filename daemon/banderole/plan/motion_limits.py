@@ -77,6 +77,8 @@ class MotionLimits:
 
         `shares` is how far each axis goes for a millimetre of path.
         """
+        if axes is FREE:
+            return wanted
         for most, share in zip(axes, shares, strict=True):
             if share and most < wanted * abs(share):
                 wanted = most / abs(share)

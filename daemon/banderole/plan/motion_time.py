@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import groupby, pairwise, repeat
-from math import dist, inf, isfinite, sqrt
+from math import hypot, inf, isfinite, sqrt
 from typing import Final, NamedTuple
 
 from banderole_protocol.arcs import PLANES, SAME_MM, Arc, Point
@@ -143,14 +143,15 @@ class MotionTime:
         squares = [f * f for f in feeds]
 
         def leg(at: int, side: Sequence[list[float]]) -> _Leg:
-            x, y, z, e = (way[at] for way in side)
-            return _Leg(_shares(x, y, z, e, length[at]), squares[at], pulls[at])
+            return _Leg(_shares(side[0][at], side[1][at], side[2][at], de[at], length[at]), squares[at], pulls[at])
 
         first = self._corner(limits, self._last, leg(0, enters))
         caps = [first, *self._corners(spans, leaves, enters, length, squares, pulls)]
+        rods = {*alone}
         for corner in {at + side for at in alone for side in (0, 1)}:
             if 0 < corner < len(caps):
-                caps[corner] = self._corner(held[corner], leg(corner - 1, leaves), leg(corner, enters))
+                both = corner in rods and corner - 1 in rods
+                caps[corner] = self._corner(held[corner], leg(corner - 1, leaves), leg(corner, enters)) if both else 0.0
         self._caps += caps
         self._changes += [2.0 * a * le for a, le in zip(pulls, length, strict=True)]
         self._feeds += feeds
@@ -312,15 +313,14 @@ def bend_of(clockwise: bool, plane: str, start: Point, end: Point, arc: Arc) -> 
     """How an arc of `arc_of` is bent, from start to end (mm)."""
     first, second = PLANES[plane]
     normal = 3 - first - second
-    turn = -1.0 if clockwise else 1.0
+    rise = (end[normal] - start[normal]) / arc.length if arc.length else 0.0
     flat = arc.radius * arc.sweep / arc.length if arc.length else 0.0  # the part of the path that lies in the plane
     directions = []
     for point in (start, end):
-        out = (point[first] - arc.centre[0], point[second] - arc.centre[1])
-        away = dist(out, (0.0, 0.0)) or inf
-        direction = [0.0, 0.0, 0.0]
-        direction[first], direction[second] = -turn * flat * out[1] / away, turn * flat * out[0] / away
-        direction[normal] = (end[normal] - start[normal]) / arc.length if arc.length else 0.0
+        across, up = point[first] - arc.centre[0], point[second] - arc.centre[1]
+        turn = (-flat if clockwise else flat) / (hypot(across, up) or inf)
+        direction = [rise, rise, rise]
+        direction[first], direction[second] = -turn * up, turn * across
         directions.append((direction[0], direction[1], direction[2]))
     return Bend(arc.radius, directions[0], directions[1])
 
