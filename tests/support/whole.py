@@ -23,6 +23,8 @@ from tests.support.towers import commands
 SPEED = 30.0
 """Times faster than life, wire and motion; heat faster still, so that a test takes seconds."""
 BOARD = ("heat_speed=5", "boot_s=0.1", "home_s=3")
+UNHURRIED = {"motion_speed": 0.15}
+"""For a board whose run must still be at work when an order reaches it, however busy the machine: a band takes a second."""
 STARTS_WITHIN_S = 10.0
 PATIENCE_S = 300.0
 """For a case that waits for its turn among others."""

@@ -15,7 +15,7 @@ from tests.support.mosquitto import Mosquitto, needs_mosquitto, running
 from tests.support.mqtt_peer import Peer, peer, property_of
 from tests.support.towers import BANDS, LAYER, NOZZLE, STEPS, TOLERANCE, schedule, tower
 from tests.support.waiting import until
-from tests.support.whole import INTERLOCKS, PATIENCE_S, Place, Run, heat_off_delay
+from tests.support.whole import INTERLOCKS, PATIENCE_S, UNHURRIED, Place, Run, heat_off_delay
 
 pytestmark = [pytest.mark.slow, needs_mosquitto]
 
@@ -55,7 +55,7 @@ async def ended(run: Run) -> int:
 
 async def late_viewer(place: Place, mosquitto: Mosquitto) -> None:
     """Who subscribes in the middle sees the whole status at once; and at the end, how it ended."""
-    with place.bench() as bench, place.run() as run:
+    with place.bench(**UNHURRIED) as bench, place.run() as run:
         await wait_for(run, "band_entered", band=2)
         async with peer(mosquitto.port, everything(place)) as late:
             await until(lambda: all(late.on(topic(place, name)) for name in ("run", "bands", "presence")), 2.0)
@@ -87,16 +87,16 @@ async def late_viewer(place: Place, mosquitto: Mosquitto) -> None:
 
 async def obeyed(place: Place, mosquitto: Mosquitto) -> None:
     """Hold, and an abort in time, from another process' client; what the broker may not carry is refused."""
-    with place.bench() as bench, place.run() as run:
-        await wait_for(run, "band_entered", band=1)
-        async with peer(mosquitto.port, everything(place)) as person:
-            await _order(place, run, person, "hold", at="band:2")
+    async with peer(mosquitto.port, everything(place)) as person:
+        with place.bench(**UNHURRIED) as bench, place.run() as run:
+            await wait_for(run, "run_started")
+            assert await _order(place, run, person, "hold", at="band:2")
             await wait_for(run, "held")
             assert not await _order(place, run, person, "resume"), "going on is for who can prove who they are"
             asked = time.monotonic()
             assert await _order(place, run, person, "abort")
             assert await ended(run) == 4, run.stderr()
-        log = bench.stop()
+            log = bench.stop()
     assert heat_off_delay(bench, log, asked) <= 0.5
     verdict = place.verdict(log, whole=False)
     verdict.same_part()

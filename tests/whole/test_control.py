@@ -15,7 +15,7 @@ import pytest
 from tests.faults import rows
 from tests.support.judge import Verdict
 from tests.support.towers import BANDS, LAYER, NOZZLE, STEPS, TOLERANCE, How, schedule, tower
-from tests.support.whole import PATIENCE_S, Bench, Place, Run, heat_off_delay, is_heat_off
+from tests.support.whole import PATIENCE_S, UNHURRIED, Bench, Place, Run, heat_off_delay, is_heat_off
 
 pytestmark = pytest.mark.slow
 
@@ -50,6 +50,11 @@ def held(bench: Bench, run: Run, chance: Random) -> None:
     time.sleep(chance.uniform(0.0, 0.3))
 
 
+def unhurried(moment: Callable[[Bench, Run, Random], None]) -> dict[str, float]:
+    """A board's manners under which that moment does not pass before the order comes."""
+    return {**UNHURRIED, "heat_speed": 2.0} if moment is heating else UNHURRIED
+
+
 MOMENTS = (printing, heating, crossing, held)
 ORDERS: dict[str, Callable[[Run], object]] = {
     "abort": lambda run: run.ask("abort"),
@@ -66,7 +71,7 @@ def ended_at_once(place: Place, *, moment: Callable[[Bench, Run, Random], None],
     """Heat off first, in time; nothing of the file after it; what was done until then is the file's."""
     chance = Random(f"{order} {moment.__name__}")
     place.write(tower(How(waits=moment is heating)), schedule(NOZZLE))
-    with place.bench() as bench, place.run() as run:
+    with place.bench(**unhurried(moment)) as bench, place.run() as run:
         moment(bench, run, chance)
         asked = time.monotonic()
         answer = ORDERS[order](run)
@@ -91,7 +96,7 @@ def partly(verdict: Verdict) -> None:
 def stopped(place: Place, *, moment: Callable[[Bench, Run, Random], None]) -> None:
     """In order: the layer in work is finished, then aside and heat off."""
     place.write(tower(How(waits=moment is heating)), schedule(NOZZLE))
-    with place.bench() as bench, place.run() as run:
+    with place.bench(**unhurried(moment)) as bench, place.run() as run:
         moment(bench, run, Random(f"stop {moment.__name__}"))
         assert run.ask("stop")["accepted"]
         assert run.end() == 4, run.stderr()
@@ -125,7 +130,7 @@ def held_many_times(place: Place, *, seed: int) -> None:
     """At random moments, at once or at the next layer: the part is as if it had never been held."""
     chance = Random(seed)
     place.write(tower(How(arcs=bool(seed % 2), relative_e=seed % 3 > 0)), schedule(NOZZLE))
-    with place.bench() as bench, place.run() as run:
+    with place.bench(**UNHURRIED) as bench, place.run() as run:
         run.wait_for("run_started")
         for number in (1, 2, 3):
             bench.wait_for(bench.commands_begun() + chance.randint(1, 16))
@@ -142,7 +147,7 @@ def held_many_times(place: Place, *, seed: int) -> None:
 def held_in(place: Place, *, moment: Callable[[Bench, Run, Random], None]) -> None:
     """A hold while something is waited for: afterwards it is waited for again, and the tower goes on."""
     place.write(tower(How(waits=moment is heating)), schedule(NOZZLE))
-    with place.bench() as bench, place.run() as run:
+    with place.bench(**unhurried(moment)) as bench, place.run() as run:
         moment(bench, run, Random(f"hold {moment.__name__}"))
         assert run.ask("hold")["accepted"]
         run.wait_for("held")
@@ -156,7 +161,7 @@ def held_in(place: Place, *, moment: Callable[[Bench, Run, Random], None]) -> No
 def held_until_cold(place: Place) -> None:
     """A long hold lets the nozzle cool; resume heats and settles before the tower goes on."""
     place.write(tower(), schedule(NOZZLE), more=place.usual + "[hold]\nnozzle_off_after_s = 0.3\n")
-    with place.bench() as bench, place.run() as run:
+    with place.bench(**UNHURRIED) as bench, place.run() as run:
         run.wait_for("band_entered", band=2)
         assert run.ask("hold")["accepted"]
         run.wait_for("held")
@@ -186,7 +191,7 @@ def held_point(place: Place) -> None:
 def refused_when_it_makes_no_sense(place: Place) -> None:
     """A command the state does not allow is refused with a reason, and changes nothing."""
     place.write(tower(), schedule(NOZZLE))
-    with place.bench() as bench, place.run() as run:
+    with place.bench(**UNHURRIED) as bench, place.run() as run:
         run.wait_for("band_entered")
         for command, words in (("resume", {}), ("hold", {"at": "band:9"}), ("dance", {})):
             answer = run.ask(command, **words)
@@ -201,7 +206,7 @@ def refused_when_it_makes_no_sense(place: Place) -> None:
 def second_interrupt(place: Place) -> None:
     """The first aborts; the second is the printer's own emergency stop."""
     place.write(tower(), schedule(NOZZLE))
-    with place.bench() as bench, place.run() as run:
+    with place.bench(**UNHURRIED) as bench, place.run() as run:
         run.wait_for("band_entered")
         run.signal(signal.SIGINT)
         time.sleep(0.02)

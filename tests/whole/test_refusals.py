@@ -12,7 +12,7 @@ import pytest
 
 from tests.faults import rows
 from tests.support.towers import BANDS, LAYER, NOZZLE, STEPS, TOLERANCE, How, schedule, tower
-from tests.support.whole import INTERLOCKS, PATIENCE_S, Place
+from tests.support.whole import INTERLOCKS, PATIENCE_S, UNHURRIED, Place
 
 pytestmark = pytest.mark.slow
 
@@ -129,14 +129,17 @@ def locked_port(place: Place) -> None:
 def two_runs(place: Place) -> None:
     """A second run on the same printer is refused, and the first one goes on as if it had never been tried."""
     place.write(tower(), schedule(NOZZLE))
-    with place.bench() as bench, place.run() as run:
-        run.wait_for("band_entered")
+    with place.bench(**UNHURRIED) as bench, place.run() as run:
+        run.wait_for("run_started")
+        assert run.ask("hold", at="band:2")["accepted"]  # there it stays, however long the others take to begin
+        run.wait_for("held")
         text = (place.folder / "printer.toml").read_text()
         (place.folder / "other.toml").write_text(text.replace(place.name, f"{place.name}-b"))
         for printer in ("printer.toml", "other.toml"):  # by its name, and by its port
             with place.run(printer=printer, out="second") as second:
                 assert second.end() == 3, second.stderr()
             assert second.stderr().count("\n") == 1, second.stderr()
+        assert run.ask("resume")["accepted"]
         assert run.end() == 0, run.stderr()
         log = bench.stop()
     place.verdict(log).all_of_it(LAYER, STEPS, BANDS, TOLERANCE)
