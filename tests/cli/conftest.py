@@ -1,23 +1,17 @@
 """Each test has folders of its own."""
 
-import tempfile
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from banderole.bench import PtyPrinter
 
-from tests.support.shell import Shell, board
+from tests.support.shell import Shell, board, new_shell
 
 
 @pytest.fixture
 def shell() -> Iterator[Shell]:
-    """Not pytest's own temporary folder: with the test's name in it, its path would be too long for a socket."""
-    with tempfile.TemporaryDirectory(prefix="bc-") as name:
-        made = Shell(Path(name))
-        made.write()
+    with new_shell() as made:
         yield made
-        made.end()
 
 
 @pytest.fixture

@@ -55,8 +55,8 @@ def test_hold_now_then_resume(shell: Shell, printer: PtyPrinter) -> None:
 
 def test_hold_before_a_band_withdrawn_and_asked_for_again(shell: Shell, printer: PtyPrinter) -> None:
     shell.write(
-        port=str(shell.folder / "port"), gcode=tower(feed=300)
-    )  # slow enough for six commands in its first band
+        port=str(shell.folder / "port"), gcode=tower(slow=3)
+    )  # there is time for six commands in its first band
     run = shell.run()
     run.wait_for("run_started")
     assert shell.do("hold", "--at", "band:2", *TO).code == 0

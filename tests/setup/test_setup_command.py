@@ -13,14 +13,18 @@ import subprocess
 import time
 import tomllib
 import tty
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future
+from contextlib import contextmanager
 
 import pytest
 from banderole.bench import Manners, PtyPrinter
 from banderole.plan.config import load_printer
 
 from tests.cli.conftest import shell as shell
-from tests.support.shell import COMMAND, Shell, executed, received, until
+from tests.support.shell import COMMAND, Shell, executed, new_shell, received, until
+from tests.support.side_by_side import begun_cases
+from tests.support.whole import PATIENCE_S
 
 pytestmark = pytest.mark.slow
 
@@ -31,18 +35,36 @@ ANSWERS = ("--name", NAME, "--x", "0,200", "--y", "0,210", "--z", "0,180", "--no
 HOT = ("M104", "M109", "M140", "M190")
 
 
-@pytest.fixture
-def board(shell: Shell) -> Iterator[PtyPrinter]:
+@contextmanager
+def new_board(shell: Shell) -> Iterator[PtyPrinter]:
     manners = Manners.from_settings([*BOARD, "e_mode=apart", "receive_bytes=127"])
     with PtyPrinter(manners, link=shell.folder / "port") as made:
         yield made
+
+
+@pytest.fixture
+def board(shell: Shell) -> Iterator[PtyPrinter]:
+    with new_board(shell) as made:
+        yield made
+
+
+def play(case: Callable[[Shell, PtyPrinter], None]) -> None:
+    with new_shell() as shell, new_board(shell) as board:
+        case(shell, board)
+
+
+@pytest.fixture(scope="module")
+def begun(request: pytest.FixtureRequest) -> Iterator[dict[str, Future[None]]]:
+    """The cases that heat or wait for long."""
+    with begun_cases(request, play) as futures:
+        yield futures
 
 
 def words(shell: Shell, *more: str) -> tuple[str, ...]:
     return ("setup", "--port", str(shell.folder / "port"), "--baud", "115200", *ANSWERS, *more)
 
 
-def test_from_nothing_to_a_printer_file_without_anybody_there(shell: Shell, board: PtyPrinter) -> None:
+def from_nothing_to_a_printer_file_without_anybody_there(shell: Shell, board: PtyPrinter) -> None:
     done = shell.do(*words(shell, "--aside", "15,20", "--keep-out", "0,0,10,10", "--yes", "--json"), seconds=200)
     assert done.code == 0, done.err
     assert "Stay with the printer" in done.err
@@ -72,7 +94,7 @@ def test_from_nothing_to_a_printer_file_without_anybody_there(shell: Shell, boar
     assert "there is a printer file already" in again.complaint
 
 
-def test_ctrl_c_in_the_heater_step_ends_with_heat_off_and_no_file(shell: Shell, board: PtyPrinter) -> None:
+def ctrl_c_in_the_heater_step_ends_with_heat_off_and_no_file(shell: Shell, board: PtyPrinter) -> None:
     process = shell.start(*words(shell, "--e-mode", "unknown", "--yes-heat"))
     until(lambda: any(text.startswith("M104 S60") for text in executed(board)), 60, "heat")
     process.send_signal(signal.SIGINT)
@@ -84,9 +106,7 @@ def test_ctrl_c_in_the_heater_step_ends_with_heat_off_and_no_file(shell: Shell, 
     assert not (shell.folder / "c" / "banderole" / f"{NAME}.toml").exists()
 
 
-def test_after_a_kill_in_the_heater_step_heat_goes_off_first_and_without_a_yes_nothing_heats_or_moves(
-    shell: Shell, board: PtyPrinter
-) -> None:
+def after_a_kill_heat_goes_off_first(shell: Shell, board: PtyPrinter) -> None:
     with board.lock:
         board.printer.manners = dataclasses.replace(board.printer.manners, restart_on_open=False)
     process = shell.start(*words(shell, "--e-mode", "unknown", "--yes-heat"))
@@ -135,7 +155,8 @@ def test_an_answer_that_will_not_do_is_named_before_the_port_is_opened(
     assert received(board) == []
 
 
-def test_a_device_that_says_nothing_is_refused(shell: Shell) -> None:
+def a_device_that_says_nothing_is_refused(shell: Shell, board: PtyPrinter) -> None:
+    """The board stays unasked: the port is another's."""
     far, near = pty.openpty()
     try:
         tty.setraw(near)
@@ -161,7 +182,7 @@ def test_a_printer_that_heats_is_left_alone(shell: Shell) -> None:
             assert made.printer.machine.bed.target == 40.0
 
 
-def test_in_a_terminal_it_asks_and_no_is_no(shell: Shell, board: PtyPrinter) -> None:
+def in_a_terminal_it_asks_and_no_is_no(shell: Shell, board: PtyPrinter) -> None:
     """Each question is answered as a person would: one place will not do, the next does; heat is refused."""
     far, near = pty.openpty()
     process = subprocess.Popen(
@@ -216,3 +237,17 @@ def test_a_port_that_another_program_has_is_left_alone(shell: Shell, board: PtyP
     assert done.code == 3
     assert "in use by another program; nothing was sent" in done.err.splitlines()[-1]
     assert received(board) == []
+
+
+CASES = {
+    "from nothing to a printer file without anybody there": from_nothing_to_a_printer_file_without_anybody_there,
+    "ctrl c in the heater step ends with heat off and no file": ctrl_c_in_the_heater_step_ends_with_heat_off_and_no_file,
+    "after a kill heat goes off first, and nothing heats without a yes": after_a_kill_heat_goes_off_first,
+    "in a terminal it asks and no is no": in_a_terminal_it_asks_and_no_is_no,
+    "a device that says nothing is refused": a_device_that_says_nothing_is_refused,
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_setup(case: str, begun: dict[str, Future[None]]) -> None:
+    begun[case].result(PATIENCE_S)

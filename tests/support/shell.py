@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-import json
 import os
 import subprocess
 import sys
+import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
 from banderole.bench import Manners, PtyPrinter
+
+from tests.support.event_file import EventFile
 
 ROOT = Path(__file__).parents[2]
 COMMAND = [sys.executable, "-m", "banderole.cli.main"]
@@ -145,6 +148,16 @@ class Shell:
                 one.stdout.close()
 
 
+@contextmanager
+def new_shell() -> Iterator[Shell]:
+    """Not in pytest's own temporary folder: with the test's name in it, its path would be too long for a socket."""
+    with tempfile.TemporaryDirectory(prefix="bc-") as name:
+        made = Shell(Path(name))
+        made.write()
+        yield made
+        made.end()
+
+
 @dataclass
 class Run:
     """A run in a process of its own, with its events as they come."""
@@ -152,9 +165,11 @@ class Run:
     shell: Shell
     process: subprocess.Popen[bytes]
 
+    def __post_init__(self) -> None:
+        self.said = EventFile(self.shell.folder / "out")
+
     def events(self) -> list[dict[str, Any]]:
-        lines = (self.shell.folder / "out").read_text().splitlines(keepends=True)
-        return [json.loads(line) for line in lines if line.endswith("\n")]
+        return self.said.events()
 
     def kinds(self) -> list[str]:
         return [event["kind"] for event in self.events()]
@@ -165,7 +180,7 @@ class Run:
 
         def there() -> bool:
             over = self.process.poll() is not None
-            found[:] = [e for e in self.events() if e["kind"] == kind and all(e.get(k) == v for k, v in fields.items())]
+            found[:] = self.said.of(kind, **fields)
             assert found or not over, f"the run ended without {kind}: {self.stderr()} {self.kinds()}"
             return bool(found)
 

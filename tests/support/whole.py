@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import select
 import signal
 import subprocess
@@ -17,6 +16,7 @@ from typing import Any, BinaryIO
 from banderole.bench import Manners
 from banderole.link import client
 
+from tests.support.event_file import EventFile
 from tests.support.judge import Log, Row, Verdict
 from tests.support.towers import commands
 
@@ -94,9 +94,11 @@ class Run:
     name: str
     out: str = "out"
 
+    def __post_init__(self) -> None:
+        self.said = EventFile(self.folder / self.out)
+
     def events(self) -> list[dict[str, Any]]:
-        lines = (self.folder / self.out).read_text().splitlines(keepends=True)
-        return [json.loads(line) for line in lines if line.endswith("\n")]
+        return self.said.events()
 
     def kinds(self) -> list[str]:
         return [event["kind"] for event in self.events()]
@@ -105,8 +107,7 @@ class Run:
         """Until so many events of that kind, with these fields, have come."""
 
         def there() -> bool:
-            found = [e for e in self.events() if e["kind"] == kind and all(e.get(k) == v for k, v in fields.items())]
-            return len(found) >= count or self.process.poll() is not None
+            return len(self.said.of(kind, **fields)) >= count or self.process.poll() is not None
 
         _until(there, seconds, f"event {kind} {fields}")
         assert self.process.poll() is None, f"the run ended first: {self.stderr()} {self.events()[-1:]}"

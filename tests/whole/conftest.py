@@ -1,21 +1,15 @@
-"""Whole runs take seconds, nearly all of them spent waiting: the cases of a module go side by side, some at a time.
-
-A module names its cases in `CASES`, each a function of a `Place`; its test takes what became of one from `begun`.
-"""
+"""Whole runs take seconds, nearly all of them spent waiting: the cases of a module go side by side."""
 
 import secrets
 import tempfile
-from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Iterator
+from concurrent.futures import Future
 from pathlib import Path
 
 import pytest
 
+from tests.support.side_by_side import begun_cases
 from tests.support.whole import Place, environment
-
-Case = Callable[[Place], None]
-AT_ONCE = 4
-"""Runs side by side: each needs two processes and little of either; more would make their times say nothing on two cores."""
 
 
 @pytest.fixture(scope="session")
@@ -42,10 +36,6 @@ def place(folder: Path) -> Place:
 
 @pytest.fixture(scope="module")
 def begun(request: pytest.FixtureRequest, folder: Path) -> Iterator[dict[str, Future[None]]]:
-    """The cases of this module that were selected, begun. A case waits for its turn in the pool."""
-    items = [one for one in request.session.items if isinstance(one, pytest.Function) and one.module is request.module]
-    names = [str(one.callspec.params["case"]) for one in items if "begun" in one.fixturenames]
-    cases: dict[str, Case] = request.module.CASES
-    with ThreadPoolExecutor(AT_ONCE) as pool:
-        yield {name: pool.submit(cases[name], new_place(folder)) for name in names}
-        pool.shutdown(cancel_futures=True)
+    """The cases of the module, each a function of a `Place`."""
+    with begun_cases(request, lambda case: case(new_place(folder))) as futures:
+        yield futures
