@@ -15,7 +15,7 @@ from typing import Any, Final
 from banderole_protocol.modal import Modal
 
 from .footprint import Box, Footprint
-from .plain_moves import Moves
+from .moves import Moves
 
 LAYERS_MOST: Final = 20_000
 """Rows kept: two metres of layers of 0.1 mm. What comes after counts into the last."""

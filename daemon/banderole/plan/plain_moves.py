@@ -1,22 +1,31 @@
 """Plain motions of a piece, thousands in one loop: nearly all of any file, and so what a survey spends its time on.
 
-What comes out is what `Modal.apply` would make of each, held by a test. Commands that change nothing of the motions pass by
-in between. The loop stops before whatever is not quite plain (inches, shifted axes, a feedrate of nothing, any other
-command) and before a deposit at another height that decides more than that a layer begins: those are for `Modal.apply` and
-the itinerary. It is one long function because a call for each motion would cost more than the motion.
+What comes out is what `Modal.apply` would make of each, held by a test. The loop knows four kinds of lines, the most frequent
+first:
+
+1. a deposit on the layer in work, or on the slope in work, where nothing need be minded but its numbers (`likely`). Many
+   of one shape are taken at once, by columns (`_run`);
+2. such a deposit on the layer in work, if there are but a few of them;
+3. no motion: a mode, an empty line, or a command that the course lets pass by;
+4. any other motion: travels, hops, retractions, arcs, the first deposit of a layer.
+
+It stops before whatever is not quite plain (inches, shifted axes, a feedrate of nothing, any other command) and before a
+deposit at another height that decides more than that a layer begins: those are for `Modal.apply` and the itinerary. It is
+one long function because a call for each motion would cost more than the motion.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from itertools import repeat
 from math import hypot, inf
 from operator import sub, truediv
 from typing import Final, NamedTuple, Protocol
 
-from banderole_protocol.arcs import Arc, Box, Point, arc_of, box_of, flaw_of
+from banderole_protocol.arcs import Point, arc_of, box_of, flaw_of
 from banderole_protocol.modal import MODES, MOVED_MM, NET_MM, Modal
 
+from .moves import Curve, Moves
 from .pieces import ARC, CENTRES, DEPOSIT, DEPOSIT_F, PLACES, RISE, RISE_F, Piece
 
 _ZEROED: Final = frozenset((b"G92 E0", b"G92 E0.0", b"G92 E0.00", b"G92 E0.000", b"G92 E0.0000", b"G92 E0.00000"))
@@ -26,32 +35,14 @@ _FLAT: Final = bytes((DEPOSIT, DEPOSIT_F))
 _RISING: Final = bytes((RISE, RISE_F))
 _ALIKE: Final = {code: re.compile(b"\\x%02x+" % code).match for code in (*_FLAT, *_RISING)}
 """Where a run of lines of the same code ends."""
-_FED: Final = bytes((DEPOSIT_F, RISE_F))
-_STEPS: Final = {code: PLACES[code].numbers for code in _ALIKE}
-RUN_LEAST: Final = 4
-"""Deposits from which on columns cost less than taking each alone."""
+RUN_LEAST: Final = {**dict.fromkeys(_FLAT, 12), **dict.fromkeys(_RISING, 4)}
+"""Deposits from which on columns cost less than taking each alone, by code."""
 CLEAR_MM: Final = 2e-6
 """What a run needs of each way, rise and deposit: clear of where it would be none, `MOVED_MM`, `NET_MM` and the like."""
 
-Travel = tuple[int, float, bool]
-"""A block that lays nothing down: its line, the least s it takes, and whether filament is back behind it."""
-
-
-NewLayer = tuple[int, int, float, float, int, int]
-"""A layer that begins in a row of motions: with which of them, its number, z, height, line, which block from the first (1)."""
 Height = tuple[int, float, float | None]
 """What a deposit at another height begins: a layer by number (0: none) and height, mm; then the height of the flat layer in
-work, None on a slope. Both are plain tuples: made at every layer."""
-
-
-class Curve(NamedTuple):
-    """An arc in the XY plane, with any helix, as it is made: from where to where, mm, and what it covers of the bed."""
-
-    clockwise: bool
-    start: Point
-    end: Point
-    arc: Arc
-    box: Box
+work, None on a slope. A plain tuple: one is made at every layer."""
 
 
 class Course(Protocol):
@@ -73,35 +64,6 @@ class Course(Protocol):
         """
 
 
-@dataclass(slots=True)
-class Moves:
-    """Motions in a row, by column; all that they lay down is flat. Lengths mm, speeds mm/s, times s.
-
-    `xs` and `ys` begin with where the first motion begins: one more than there are motions. A motion of filament alone has
-    the length of that filament; what neither moves nor feeds is left out. Of what few motions do, only those are listed,
-    each by its index.
-    """
-
-    xs: list[float]
-    ys: list[float]
-    lengths: list[float] = field(default_factory=list)
-    speeds: list[float] = field(default_factory=list)
-    laid: list[float] = field(default_factory=list)  # filament laid down; 0.0 where it is no deposit
-    seconds: list[float] = field(default_factory=list)  # the least each takes
-    rises: list[tuple[int, float]] = field(default_factory=list)  # in Z
-    fed: list[tuple[int, float]] = field(default_factory=list)  # filament, where it is not what is laid down
-    alone: list[int] = field(default_factory=list)  # filament alone
-    curves: list[tuple[int, Curve]] = field(default_factory=list)  # arcs
-    layers: list[NewLayer] = field(default_factory=list)
-    blocks: int = 0
-    last_deposit: int = 0  # line; 0 where there is none
-    gap: list[Travel] = field(default_factory=list)  # behind the last deposit
-
-    def begin_layer(self, number: int, z: float, height: float, ahead: int, line: int, blocks: int) -> None:
-        """A layer begins, so many motions on; `line` and `blocks` (how many of the row are done) are without those."""
-        self.layers.append((len(self.lengths) + ahead, number, z, height, line + ahead, blocks + ahead + 1))
-
-
 def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) -> Moves | None:
     """Take plain motions from `piece`, as many as there are, and bring `modal` behind them; None where there are none.
 
@@ -117,66 +79,46 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
     add_x, add_y, add_length = moves.xs.append, moves.ys.append, lengths.append
     add_speed, add_laid = moves.speeds.append, moves.laid.append
     blocks, codes, numbers, at = piece.blocks, piece.codes, piece.numbers, piece.number_at
-    begin, index, size, empty, deposit = piece.at, piece.at, len(piece.blocks), 0, -1
-    gap: list[tuple[int, float, float, bool]] = []  # since the last deposit: index, length, speed, filament back
+    begin, index, size, empty = piece.at, piece.at, len(piece.blocks), 0
+    deposit = back = -1  # the last deposit, and the last line behind which filament is back
+    still: set[int] = set()  # motions that neither move nor feed
     singly, skip = 0, 1  # below this index lines are not taken in runs: too few, or one of them is not quite plain
     climb_z = -inf  # where the slope in work has come to
-    # Deposits where nothing need be minded but their numbers: on the layer in work, or where a slope goes on.
     plain = not (relative or e_doubtful or debt)
     likely = _FLAT if plain and z == layer_z else b""
     while index < size:
         code = codes[index]
-        if code in likely:  # by far the most
+        if code in likely:
             end = index if index < singly else _ALIKE[code](codes, index).end()  # type: ignore[union-attr]
-            if end - index >= RUN_LEAST:  # in columns
-                count, rises, feeds = end - index, [], []
-                step = _STEPS[code]
-                stop = at + 1 + step * count
-                xs, ys, at_e = numbers[at + 1 : stop : step], numbers[at + 2 : stop : step], at + step
-                if code in _FED:
-                    feeds, at_e = numbers[at + step : stop : step], at_e - 1
-                laid = numbers[at_e:stop:step]
-                if not e_relative:
-                    laid = list(map(sub, laid, [e - off_e, *laid]))
-                if likely is _FLAT:
-                    ways = list(map(hypot, map(sub, xs, [x, *xs]), map(sub, ys, [y, *ys])))
-                else:
-                    zs = [z, *numbers[at + 3 : stop : step]]
-                    rises = list(map(sub, zs[1:], zs))
-                    ways = list(map(hypot, map(sub, xs, [x, *xs]), map(sub, ys, [y, *ys]), rises))
-                if (
-                    min(laid) <= CLEAR_MM
-                    or min(ways) <= CLEAR_MM
-                    or (feeds and min(feeds) <= 0.0)
-                    or (rises and min(rises) <= CLEAR_MM)
-                ):
+            if end - index >= RUN_LEAST[code]:
+                run = _run(code, end - index, numbers, at, x, y, z, None if e_relative else e - off_e)
+                if run is None:
                     singly, skip = index + skip, 2 * skip  # a long run is not tried once for each of its lines
                     continue
-                if rises:
-                    count, turns = course.climb(zs)
+                count = end - index
+                if run.rises:
+                    count, turns = course.climb(run.zs)
                     if not count:
                         break
                     for number, turn in turns:
                         line, behind = piece.line + index, index - begin - empty
-                        moves.begin_layer(number, zs[turn + 1], rises[turn], turn, line, behind)
-                    z = climb_z = zs[count]
-                    moves.rises += enumerate(rises[:count], len(lengths))
-                    for column in (xs, ys, ways, laid, feeds):
-                        del column[count:]
-                gap = []
-                if feeds:
-                    moves.speeds += [feed / 60.0 for feed in feeds]
-                    feed = feeds[-1]
+                        moves.begin_layer(number, run.zs[turn + 1], run.rises[turn], turn, line, behind)
+                    z = climb_z = run.zs[count]
+                    run.cut(count)
+                    moves.rises += enumerate(run.rises, len(lengths))
+                if run.feeds:
+                    moves.speeds += [feed / 60.0 for feed in run.feeds]
+                    feed = run.feeds[-1]
                     speed = feed / 60.0
                 else:
-                    moves.speeds += [speed] * count
-                moves.xs += xs
-                moves.ys += ys
-                moves.laid += laid
-                lengths += ways
-                x, y, e = xs[-1], ys[-1], sum(laid, e)
+                    moves.speeds += repeat(speed, count)
+                moves.xs += run.xs
+                moves.ys += run.ys
+                moves.laid += run.laid
+                lengths += run.lengths
+                x, y, e = run.xs[-1], run.ys[-1], sum(run.laid, e)
                 index += count
-                at += step * count
+                at += PLACES[code].numbers * count
                 deposit, skip = index - 1, 1
                 if index < end:
                     break
@@ -193,8 +135,6 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                         feed = numbers[at + 4]
                         speed = feed / 60.0
                         at += 1
-                    if gap:
-                        gap = []
                     add_x(x1)
                     add_y(y1)
                     add_length(length)
@@ -224,77 +164,70 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 held = False
             elif not course.passes(piece.line + index, text, len(lengths)):
                 break
-            gap.append((index, 0.0, speed, held or debt > NET_MM))
+            if held or debt > NET_MM:
+                back = index
             index += 1
             continue
         to_x, to_y, to_z, to_e, to_f, words = PLACES[code]
         if (to_f and numbers[at + to_f] <= 0.0) or (to_e and e_doubtful):
             break
-        fed = net = 0.0
-        owed = debt
+        if relative:
+            x1 = x + numbers[at + to_x] if to_x else x
+            y1 = y + numbers[at + to_y] if to_y else y
+            z1 = z + numbers[at + to_z] if to_z else z
+        else:
+            x1 = numbers[at + to_x] if to_x else x
+            y1 = numbers[at + to_y] if to_y else y
+            z1 = numbers[at + to_z] if to_z else z
         curve = None
+        if code < ARC:
+            length = hypot(x1 - x, y1 - y, z1 - z)
+        else:
+            to_i, to_j = CENTRES[code]
+            centre = {"I": numbers[at + to_i] if to_i else 0.0, "J": numbers[at + to_j] if to_j else 0.0}
+            if modal.plane != "G17" or (curve := _curve(blocks[index], (x, y, z), (x1, y1, z1), centre)) is None:
+                break
+            length = curve.arc.length
+        fed = net = 0.0
         if to_e:
             fed = numbers[at + to_e] if e_relative else numbers[at + to_e] + off_e - e
-            if fed < 0.0:
-                owed -= fed
-            elif fed < debt:
-                owed -= fed
-                if owed < NET_MM:
+            if fed < debt:  # pulled back, or not yet given forward
+                owed = debt - fed
+                if fed >= 0.0 and owed < NET_MM:
                     owed = 0.0
             else:
                 owed, net = 0.0, fed - debt
-        x1, y1, z1 = x, y, z
-        if to_x or to_y or to_z:
-            if relative:
-                x1 += numbers[at + to_x] if to_x else 0.0
-                y1 += numbers[at + to_y] if to_y else 0.0
-                z1 += numbers[at + to_z] if to_z else 0.0
-            else:
-                if to_x:
-                    x1 = numbers[at + to_x]
-                if to_y:
-                    y1 = numbers[at + to_y]
-                if to_z:
-                    z1 = numbers[at + to_z]
-            if code < ARC:
-                length = hypot(x1 - x, y1 - y, z1 - z)
-            else:
-                to_i, to_j = CENTRES[code]
-                centre = {"I": numbers[at + to_i] if to_i else 0.0, "J": numbers[at + to_j] if to_j else 0.0}
-                if modal.plane != "G17" or (curve := _curve(blocks[index], (x, y, z), (x1, y1, z1), centre)) is None:
-                    break
-                length = curve.arc.length
-            lays = net > NET_MM and length > MOVED_MM
-            if lays and (z1 != layer_z or z != layer_z):
-                if (height := course.at_height(z, z1)) is None:
-                    break
-                number, thick, layer_z = height
-                climb_z = z1 if layer_z is None else -inf
-                if number:
-                    moves.begin_layer(number, z1, thick, 0, piece.line + index, index - begin - empty)
-        else:
-            length, lays = 0.0, False
+                if net <= NET_MM or length <= MOVED_MM:
+                    net = 0.0
+                elif z1 != layer_z or z != layer_z:
+                    if (height := course.at_height(z, z1)) is None:
+                        break
+                    number, thick, layer_z = height
+                    climb_z = z1 if layer_z is None else -inf
+                    if number:
+                        moves.begin_layer(number, z1, thick, 0, piece.line + index, index - begin - empty)
+            e += fed
+            debt = owed
+        if net:
+            deposit = index
+        elif held or debt > NET_MM:
+            back = index
         if to_f:
             feed = numbers[at + to_f]
             speed = feed / 60.0
         if length > MOVED_MM:
             if z1 != z:
                 moves.rises.append((len(lengths), z1 - z))
+            if curve is not None:
+                moves.curves.append((len(lengths), curve))
         else:
             length = abs(fed)
             if length > NET_MM:
                 moves.alone.append(len(lengths))
             else:
                 length = 0.0
-        if lays:
-            deposit = index
-            gap = []
-        else:
-            net = 0.0
-            gap.append((index, length, speed, held or owed > NET_MM))
+                still.add(index)
         if length:
-            if curve is not None:
-                moves.curves.append((len(lengths), curve))
             if fed != net:
                 moves.fed.append((len(lengths), fed))
             add_x(x1)
@@ -306,8 +239,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
         at += words
         index += 1
         if to_e or to_z:
-            z, debt = z1, owed
-            e += fed
+            z = z1
             plain = not (relative or e_doubtful or debt)
             likely = (_FLAT if z == layer_z else _RISING if z == climb_z else b"") if plain else b""
     if index == begin:
@@ -319,8 +251,56 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
     moves.blocks = index - begin - empty
     if deposit >= 0:
         moves.last_deposit = piece.line + deposit
-    moves.gap = [(piece.line + at, length / speed, back) for at, length, speed, back in gap]
+    moves.gap = _gap(piece, max(begin, deposit + 1), still, moves.seconds)
+    if back > deposit:
+        moves.back = piece.line + back
     return moves
+
+
+class _Run(NamedTuple):
+    """Deposits of one shape, by column. `zs` and `rises` are empty on the level, `feeds` where no line names one."""
+
+    xs: list[float]
+    ys: list[float]
+    zs: list[float]  # beginning with where the first begins: one more than there are deposits
+    rises: list[float]
+    lengths: list[float]
+    laid: list[float]
+    feeds: list[float]
+
+    def cut(self, count: int) -> None:
+        """Leave only the first so many."""
+        for column in (self.xs, self.ys, self.rises, self.lengths, self.laid, self.feeds):
+            del column[count:]
+
+
+def _run(
+    code: int, count: int, numbers: list[float], at: int, x: float, y: float, z: float, e: float | None
+) -> _Run | None:
+    """So many deposits of this code, their numbers behind index `at`; None where one of them is not quite plain.
+
+    They begin at x, y, z (mm); `e` is E there as the file would write it, None where it is relative.
+    """
+    to_x, to_y, to_z, to_e, to_f, step = PLACES[code]
+    stop = at + 1 + step * count
+    xs, ys, laid = numbers[at + to_x : stop : step], numbers[at + to_y : stop : step], numbers[at + to_e : stop : step]
+    if e is not None:
+        laid = list(map(sub, laid, [e, *laid]))
+    dx, dy = map(sub, xs, [x, *xs]), map(sub, ys, [y, *ys])
+    zs: list[float] = []
+    rises: list[float] = []
+    if to_z:
+        zs = [z, *numbers[at + to_z : stop : step]]
+        rises = list(map(sub, zs[1:], zs))
+        lengths = list(map(hypot, dx, dy, rises))
+    else:
+        lengths = list(map(hypot, dx, dy))
+    feeds = numbers[at + to_f : stop : step] if to_f else []
+    if min(laid) <= CLEAR_MM or min(lengths) <= CLEAR_MM:
+        return None
+    if (feeds and min(feeds) <= 0.0) or (rises and min(rises) <= CLEAR_MM):
+        return None
+    return _Run(xs, ys, zs, rises, lengths, laid, feeds)
 
 
 def _curve(block: bytes, start: Point, end: Point, centre: dict[str, float]) -> Curve | None:
@@ -330,3 +310,11 @@ def _curve(block: bytes, start: Point, end: Point, centre: dict[str, float]) -> 
     if arc is None or arc.length <= MOVED_MM or flaw_of(arc, "G17", start, end, centre):
         return None
     return Curve(clockwise, start, end, arc, box_of(arc, clockwise, "G17", start, end))
+
+
+def _gap(piece: Piece, first: int, still: set[int], seconds: list[float]) -> list[tuple[int, float]]:
+    """Line and seconds of the blocks taken from index `first` on; `seconds` are those of all motions up to the last."""
+    lines = [at for at in range(first, piece.at) if piece.blocks[at]]
+    moving = [at for at in lines if piece.codes[at] and at not in still]
+    taken = dict(zip(moving, seconds[len(seconds) - len(moving) :], strict=True))
+    return [(piece.line + at, taken.get(at, 0.0)) for at in lines]

@@ -31,7 +31,7 @@ from .itinerary import (
 )
 from .layers import Layer, Layers
 from .motion_limits import MotionLimits
-from .plain_moves import Moves
+from .moves import Moves
 from .refusal import InputError, shown
 from .schedule import Schedule
 from .survey_itinerary import SurveyItinerary

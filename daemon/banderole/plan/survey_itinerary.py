@@ -15,8 +15,9 @@ from banderole_protocol.modal import SETPOINT, EMode, Modal
 from .blocks import Block
 from .heights import FLAT_MM
 from .itinerary import GAP_BLOCKS, STRETCH_BLOCKS, Item, Itinerary
+from .moves import Moves
 from .pieces import Piece
-from .plain_moves import Height, Moves, moves_of
+from .plain_moves import Height, moves_of
 from .schedule import Schedule
 
 
@@ -130,14 +131,14 @@ class SurveyItinerary(Itinerary):
             self._on_moves(moves)
         self._ordinal += moves.blocks
         if moves.last_deposit:
-            seconds = sum(moves.seconds) - sum([seconds for _, seconds, _ in moves.gap])
+            seconds = sum(moves.seconds) - sum([seconds for _, seconds in moves.gap])
             self._lay(Block(moves.last_deposit, b"", seconds, sum(moves.laid)))
             if len(self._pending) >= STRETCH_BLOCKS:
                 yield from self._flush(len(self._pending))
         pending = self._pending
-        for line, seconds, back in moves.gap:
+        for line, seconds in moves.gap:
             pending.append(Block(line, b"", seconds))
-            if back:
+            if line == moves.back:
                 self._candidate = len(pending)
             if len(pending) - self._gap > GAP_BLOCKS:
                 yield from self._flush(len(pending))

@@ -15,7 +15,7 @@ from banderole_protocol.words import words_of
 from .layers import Layer
 from .motion_limits import MotionLimits
 from .motion_time import Bend, MotionTime, bend_of
-from .plain_moves import Moves
+from .moves import Moves
 
 TOGETHER: Final = 4096
 """Motions handed over at once: a call for each would take as long as reading it."""

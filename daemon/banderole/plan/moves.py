@@ -1,0 +1,52 @@
+"""Motions in a row, by column: what a survey makes of thousands of blocks at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from banderole_protocol.arcs import Arc, Box, Point
+
+NewLayer = tuple[int, int, float, float, int, int]
+"""A layer that begins in a row of motions: with which of them, its number, z, height, line, which block from the first (1).
+A plain tuple: one is made at every layer."""
+
+
+class Curve(NamedTuple):
+    """An arc in the XY plane, with any helix, as it is made: from where to where, mm, and what it covers of the bed."""
+
+    clockwise: bool
+    start: Point
+    end: Point
+    arc: Arc
+    box: Box
+
+
+@dataclass(slots=True)
+class Moves:
+    """Motions in a row. Lengths mm, speeds mm/s, times s.
+
+    `xs` and `ys` begin with where the first motion begins: one more than there are motions. A motion of filament alone has
+    the length of that filament; what neither moves nor feeds is left out. Of what few motions do, only those are listed,
+    each by its index.
+    """
+
+    xs: list[float]
+    ys: list[float]
+    lengths: list[float] = field(default_factory=list)
+    speeds: list[float] = field(default_factory=list)
+    laid: list[float] = field(default_factory=list)  # filament laid down; 0.0 where it is no deposit
+    seconds: list[float] = field(default_factory=list)  # the least each takes
+    rises: list[tuple[int, float]] = field(default_factory=list)  # in Z
+    fed: list[tuple[int, float]] = field(default_factory=list)  # filament, where it is not what is laid down
+    alone: list[int] = field(default_factory=list)  # filament alone
+    curves: list[tuple[int, Curve]] = field(default_factory=list)  # arcs
+    layers: list[NewLayer] = field(default_factory=list)
+    blocks: int = 0
+    last_deposit: int = 0  # line; 0 where there is none
+    gap: list[tuple[int, float]] = field(default_factory=list)  # blocks behind the last deposit: line, s at least
+    back: int = 0  # the last line of the gap behind which filament is back; 0 where there is none
+
+    def begin_layer(self, number: int, z: float, height: float, ahead: int, line: int, blocks: int) -> None:
+        """A layer begins, so many motions on; `line` and `blocks` (how many of the row are done) are without those."""
+        self.layers.append((len(self.lengths) + ahead, number, z, height, line + ahead, blocks + ahead + 1))
