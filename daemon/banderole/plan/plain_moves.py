@@ -88,14 +88,14 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
     likely = _FLAT if plain and z == layer_z else b""
     while index < size:
         code = codes[index]
-        if code in likely:
-            end = index if index < singly else _ALIKE[code](codes, index).end()  # type: ignore[union-attr]
-            if end - index >= RUN_LEAST[code]:
-                run = _run(code, end - index, numbers, at, x, y, z, None if e_relative else e - off_e)
-                if run is None:
-                    singly, skip = index + skip, 2 * skip  # a long run is not tried once for each of its lines
-                    continue
-                count = end - index
+        if code in likely and index >= singly:
+            end = _ALIKE[code](codes, index).end()  # type: ignore[union-attr]
+            count = end - index
+            if count < RUN_LEAST[code]:
+                singly = end
+            elif (run := _run(code, count, numbers, at, x, y, z, None if e_relative else e - off_e)) is None:
+                singly, skip = index + skip, 2 * skip  # a long run is not tried once for each of its lines
+            else:
                 if run.rises:
                     count, turns = course.climb(run.zs)
                     if not count:
@@ -123,28 +123,27 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 if index < end:
                     break
                 continue
-            singly = max(singly, end)
-            if likely is _FLAT:  # as further below, without what cannot be
-                x1, y1 = numbers[at + 1], numbers[at + 2]
-                net = numbers[at + 3] if e_relative else numbers[at + 3] + off_e - e
-                length = hypot(x1 - x, y1 - y)
-                if net > NET_MM and length > MOVED_MM:
-                    if code == DEPOSIT_F:
-                        if numbers[at + 4] <= 0.0:
-                            break
-                        feed = numbers[at + 4]
-                        speed = feed / 60.0
-                        at += 1
-                    add_x(x1)
-                    add_y(y1)
-                    add_length(length)
-                    add_speed(speed)
-                    add_laid(net)
-                    x, y, deposit = x1, y1, index
-                    e += net
-                    at += 3
-                    index += 1
-                    continue
+        if code in likely and likely is _FLAT:  # as further below, without what cannot be
+            x1, y1 = numbers[at + 1], numbers[at + 2]
+            net = numbers[at + 3] if e_relative else numbers[at + 3] + off_e - e
+            length = hypot(x1 - x, y1 - y)
+            if net > NET_MM and length > MOVED_MM:
+                if code == DEPOSIT_F:
+                    if numbers[at + 4] <= 0.0:
+                        break
+                    feed = numbers[at + 4]
+                    speed = feed / 60.0
+                    at += 1
+                add_x(x1)
+                add_y(y1)
+                add_length(length)
+                add_speed(speed)
+                add_laid(net)
+                x, y, deposit = x1, y1, index
+                e += net
+                at += 3
+                index += 1
+                continue
         if not code:
             text = blocks[index]
             if not text:
