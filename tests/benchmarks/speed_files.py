@@ -140,7 +140,7 @@ def dressed(blocks: int) -> bytes:
 
 
 def arcs(blocks: int) -> bytes:
-    """Walls with round corners, a hole in two halves, straight infill: every fifth block is an arc."""
+    """Walls with round corners, a hole that grows wider, infill of lines: every fifth or sixth block is an arc."""
     out, layer = ["M140 S60", "M104 S210", "G28", "G90", "M83", "M109 S210"], 0
     while len(out) < blocks:
         layer += 1
@@ -156,8 +156,10 @@ def arcs(blocks: int) -> bytes:
             ):
                 out.append(f"G1 X{100 + dx:.3f} Y{100 + dy:.3f} E{2 * a * 0.033:.5f}")
                 out.append(f"G3 X{100 + ex:.3f} Y{100 + ey:.3f} I{i:.3f} J{j:.3f} E0.26000")
-        out += ["G1 E-0.8 F2400", "G1 X106 Y100 F9000", "G1 E0.8 F2400", "G1 F1800"]
-        out += ["G2 X94 Y100 I-6 J0 E0.63", "G2 X106 Y100 I6 J0 E0.63"]
+        hole = 4 + layer * 0.002
+        out += ["G1 E-0.8 F2400", f"G1 X{100 + hole:.3f} Y100 F9000", "G1 E0.8 F2400", "G1 F1800"]
+        out.append(f"G2 X{100 - hole:.3f} Y100 I{-hole:.3f} J0 E0.63")
+        out.append(f"G2 X{100 + hole:.3f} Y100 I{hole:.3f} J0 E0.63")
         for line in range(12):
             x = 86 + line * 2 + layer % 2
             out.append(f"G1 X{x:.3f} Y{84 + 32 * (line % 2):.3f} F9000")

@@ -133,13 +133,17 @@ class MotionTime:
         enters = leaves = ways
         if bends:
             enters, leaves = [column.copy() for column in ways], [column.copy() for column in ways]
+            free = limits.axis_acceleration is FREE and limits.axis_speed is FREE
             for at, bend in bends.items():
                 le = length[at]
                 for axis in range(3):
                     enters[axis][at], leaves[axis][at] = bend.enters[axis] * le, bend.leaves[axis] * le
-                most = _most_shares(bend.enters, bend.leaves, de[at] / le)
-                pulls[at] = limits.bounded(wanted[at], limits.axis_acceleration, most)
-                feeds[at] = _round(limits.bounded(feed[at], limits.axis_speed, most), pulls[at], bend.radius)
+                pull, speed = wanted[at], feed[at]
+                if not free:
+                    most = _most_shares(bend.enters, bend.leaves, de[at] / le)
+                    pull = limits.bounded(pull, limits.axis_acceleration, most)
+                    speed = limits.bounded(speed, limits.axis_speed, most)
+                pulls[at], feeds[at] = pull, _round(speed, pull, bend.radius)
         squares = [f * f for f in feeds]
 
         def leg(at: int, side: Sequence[list[float]]) -> _Leg:

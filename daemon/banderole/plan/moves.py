@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from banderole_protocol.arcs import Arc, Box, Point
+
+CURVES_MOST: Final = 2048
+"""Arcs that are remembered, a megabyte or two: a tower has the same ones in many layers."""
 
 NewLayer = tuple[int, int, float, float, int, int]
 """A layer that begins in a row of motions: with which of them, its number, z, height, line, which block from the first (1).
@@ -13,7 +16,7 @@ A plain tuple: one is made at every layer."""
 
 
 class Curve(NamedTuple):
-    """An arc in the XY plane, with any helix, as it is made: from where to where, mm, and what it covers of the bed."""
+    """An arc in the XY plane, with any helix: from where to where, mm (Z from where it begins), what it covers of the bed."""
 
     clockwise: bool
     start: Point

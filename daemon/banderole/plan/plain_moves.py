@@ -17,15 +17,16 @@ one long function because a call for each motion would cost more than the motion
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from itertools import repeat
 from math import hypot, inf
 from operator import sub, truediv
 from typing import Final, NamedTuple, Protocol
 
-from banderole_protocol.arcs import Point, arc_of, box_of, flaw_of
+from banderole_protocol.arcs import arc_of, box_of, flaw_of
 from banderole_protocol.modal import MODES, MOVED_MM, NET_MM, Modal
 
-from .moves import Curve, Moves
+from .moves import CURVES_MOST, Curve, Moves
 from .pieces import ARC, CENTRES, DEPOSIT, DEPOSIT_F, PLACES, RISE, RISE_F, Piece
 
 _ZEROED: Final = frozenset((b"G92 E0", b"G92 E0.0", b"G92 E0.00", b"G92 E0.000", b"G92 E0.0000", b"G92 E0.00000"))
@@ -183,8 +184,9 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
             length = hypot(x1 - x, y1 - y, z1 - z)
         else:
             to_i, to_j = CENTRES[code]
-            centre = {"I": numbers[at + to_i] if to_i else 0.0, "J": numbers[at + to_j] if to_j else 0.0}
-            if modal.plane != "G17" or (curve := _curve(blocks[index], (x, y, z), (x1, y1, z1), centre)) is None:
+            i, j = numbers[at + to_i] if to_i else 0.0, numbers[at + to_j] if to_j else 0.0
+            clockwise = blocks[index][1:2] == b"2"
+            if modal.plane != "G17" or (curve := _curve(clockwise, x, y, x1, y1, z1 - z, i, j)) is None:
                 break
             length = curve.arc.length
         fed = net = 0.0
@@ -302,9 +304,12 @@ def _run(
     return _Run(xs, ys, zs, rises, lengths, laid, feeds)
 
 
-def _curve(block: bytes, start: Point, end: Point, centre: dict[str, float]) -> Curve | None:
-    """The arc of a block; None where it is none, or where machines may take it differently."""
-    clockwise = block[1:2] == b"2"
+@lru_cache(maxsize=CURVES_MOST)
+def _curve(
+    clockwise: bool, x0: float, y0: float, x1: float, y1: float, rise: float, i: float, j: float
+) -> Curve | None:
+    """An arc, mm; None where it is none, or where machines may take it differently."""
+    start, end, centre = (x0, y0, 0.0), (x1, y1, rise), {"I": i, "J": j}
     arc = arc_of(clockwise, "G17", start, end, centre)
     if arc is None or arc.length <= MOVED_MM or flaw_of(arc, "G17", start, end, centre):
         return None
