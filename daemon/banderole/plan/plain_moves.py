@@ -36,6 +36,8 @@ _FLAT: Final = bytes((DEPOSIT, DEPOSIT_F))
 _RISING: Final = bytes((RISE, RISE_F))
 _ALIKE: Final = {code: re.compile(b"\\x%02x+" % code).match for code in (*_FLAT, *_RISING)}
 """Where a run of lines of the same code ends."""
+_PLACES: Final = tuple(map(tuple, PLACES))
+"""The same, quicker to take apart."""
 RUN_LEAST: Final = {**dict.fromkeys(_FLAT, 12), **dict.fromkeys(_RISING, 4)}
 """Deposits from which on columns cost less than taking each alone, by code."""
 CLEAR_MM: Final = 2e-6
@@ -168,7 +170,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 back = index
             index += 1
             continue
-        to_x, to_y, to_z, to_e, to_f, words = PLACES[code]
+        to_x, to_y, to_z, to_e, to_f, words = _PLACES[code]
         if (to_f and numbers[at + to_f] <= 0.0) or (to_e and e_doubtful):
             break
         if relative:
