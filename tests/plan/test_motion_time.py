@@ -9,8 +9,9 @@ from itertools import accumulate, pairwise
 
 import pytest
 from banderole.bench.motion import rest_to_rest
+from banderole.plan.bends import Bend, bend_of
 from banderole.plan.motion_limits import MotionLimits
-from banderole.plan.motion_time import Bend, Motion, MotionTime, bend_of, seconds_of
+from banderole.plan.motion_time import Motion, MotionTime, seconds_of
 from banderole_protocol.arcs import arc_of
 from banderole_protocol.words import words_of
 from hypothesis import given, settings
@@ -155,7 +156,7 @@ def test_limits_that_change_within_a_row_hold_from_that_motion_on(
         motions[at] = Motion(0.0, 0.0, 0.0, -0.8, 30.0, 0.8)
     bends = [(at, Bend(0.3 + at, directions[at], directions[at + 1])) for at in arcs]
     for at, bend in bends:
-        motions[at] = Motion(*motions[at][:5], 1.3 * motions[at].length, *bend)
+        motions[at] = Motion(*motions[at][:5], 1.3 * motions[at].length, bend)
     changes.sort(key=lambda change: change[0])
     rows, single = MotionTime(LIMITS[0]), MotionTime(LIMITS[0])
     for at, one in enumerate(motions):
@@ -219,7 +220,7 @@ def test_a_quarter_arc_joins_its_straights_without_a_corner() -> None:
     assert bend.leaves == pytest.approx((0.0, 1.0, 0.0))
     before, after = Motion(10.0, 0.0, 0.0, 0.3, 60.0, 10.0), Motion(0.0, 10.0, 0.0, 0.3, 60.0, 10.0)
     whole = 20.0 + 10.0 * math.pi / 2
-    quarter = Motion(10.0, 10.0, 0.0, 0.5, 60.0, arc.length, *bend)
+    quarter = Motion(10.0, 10.0, 0.0, 0.5, 60.0, arc.length, bend)
     assert sum(seconds_of([before, quarter, after])) == pytest.approx(rest_to_rest(whole, 60.0, A), rel=1e-6)
 
 

@@ -10,13 +10,12 @@ firmware, no source. What no planner's arithmetic shows (heating, homing, a pers
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from itertools import groupby, pairwise, repeat
-from math import hypot, inf, isfinite, sqrt
+from math import inf, isfinite
 from typing import Final, NamedTuple
 
-from banderole_protocol.arcs import PLANES, SAME_MM, Arc, Point
-
+from .bends import Bend
 from .motion_limits import FREE, Axes, MotionLimits
 from .motion_scan import bounded, jerked_corners, products, rounded_corners, speeds, times
 
@@ -27,19 +26,9 @@ BATCH: Final = 4096
 LARGEST: Final = 1e9
 """mm, mm/s. A motion beyond it is a misprint, of which no time can be told; a batch whose sum is beyond it is looked through."""
 
-Direction = tuple[float, float, float]
-
-
-class Bend(NamedTuple):
-    """What makes a motion an arc: its radius, mm, and its directions (of length 1) where it begins and ends."""
-
-    radius: float
-    enters: Direction
-    leaves: Direction
-
 
 class Motion(NamedTuple):
-    """One motion: mm by axis, feed mm/s, path mm. An arc has a radius (mm), and directions (of length 1) at its ends.
+    """One motion: mm by axis, feed mm/s, path mm; of an arc its bend.
 
     `length` of a motion of filament alone is that of the filament. A `length` or `feed` of 0 is no motion.
     """
@@ -50,9 +39,7 @@ class Motion(NamedTuple):
     de: float
     feed: float
     length: float
-    radius: float = inf
-    enters: Direction | None = None
-    leaves: Direction | None = None
+    bend: Bend | None = None
 
 
 class _Leg(NamedTuple):
@@ -102,9 +89,12 @@ class MotionTime:
         for _, alike in groupby(_spans(self._limits, changes, len(length)), _bounds):
             spans = list(alike)
             end = begin + sum(count for _, count in spans)
-            rods = [at - begin for at in alone if begin <= at < end]
-            bends = {at - begin: bend for at, bend in bent if begin <= at < end}
-            self._extend([column[begin:end] for column in columns], rods, bends, spans)
+            self._extend(
+                [column[begin:end] for column in columns],
+                {at - begin for at in alone if begin <= at < end},
+                {at - begin: bend for at, bend in bent if begin <= at < end},
+                spans,
+            )
             begin = end
         if changes:
             self._limits = changes[-1][1]
@@ -112,7 +102,7 @@ class MotionTime:
     def _extend(
         self,
         columns: Sequence[list[float]],
-        alone: Sequence[int],
+        alone: Set[int],
         bends: Mapping[int, Bend],
         spans: Sequence[tuple[MotionLimits, int]],
     ) -> None:
@@ -120,9 +110,9 @@ class MotionTime:
         *_, de, feed, length = columns
         held = [limits for limits, count in spans for limits in repeat(limits, count)]
         if not (min(length) > 0.0 and max(length) < inf and min(feed) > 0.0):
-            for at, one in enumerate(zip(*columns, strict=True)):
+            for at, (x, y, z, e, speed, path) in enumerate(zip(*columns, strict=True)):
                 self._limits = held[at]
-                self.add(*one, *bends.get(at, ()))
+                self.add(x, y, z, e, speed, path, bends.get(at))
             return
         ways, limits = columns[:4], held[0]
         feeds = bounded(feed, limits.axis_speed, ways, length)
@@ -130,20 +120,9 @@ class MotionTime:
         for at in alone:
             wanted[at] = held[at].filament
         pulls = bounded(wanted, limits.axis_acceleration, ways, length)
-        enters = leaves = ways
-        if bends:
-            enters, leaves = [column.copy() for column in ways], [column.copy() for column in ways]
-            free = limits.axis_acceleration is FREE and limits.axis_speed is FREE
-            for at, bend in bends.items():
-                le = length[at]
-                for axis in range(3):
-                    enters[axis][at], leaves[axis][at] = bend.enters[axis] * le, bend.leaves[axis] * le
-                pull, speed = wanted[at], feed[at]
-                if not free:
-                    most = _most_shares(bend.enters, bend.leaves, de[at] / le)
-                    pull = limits.bounded(pull, limits.axis_acceleration, most)
-                    speed = limits.bounded(speed, limits.axis_speed, most)
-                pulls[at], feeds[at] = pull, _round(speed, pull, bend.radius)
+        enters, leaves = _ends(ways, length, bends)
+        for at, bend in bends.items():
+            pulls[at], feeds[at] = bend.bounded(limits, wanted[at], feed[at], de[at] / length[at])
         squares = [f * f for f in feeds]
 
         def leg(at: int, side: Sequence[list[float]]) -> _Leg:
@@ -151,10 +130,9 @@ class MotionTime:
 
         first = self._corner(limits, self._last, leg(0, enters))
         caps = [first, *self._corners(spans, leaves, enters, length, squares, pulls)]
-        rods = {*alone}
         for corner in {at + side for at in alone for side in (0, 1)}:
             if 0 < corner < len(caps):
-                both = corner in rods and corner - 1 in rods
+                both = corner in alone and corner - 1 in alone
                 caps[corner] = self._corner(held[corner], leg(corner - 1, leaves), leg(corner, enters)) if both else 0.0
         self._caps += caps
         self._changes += [2.0 * a * le for a, le in zip(pulls, length, strict=True)]
@@ -172,23 +150,21 @@ class MotionTime:
         de: float,
         feed: float,
         length: float,
-        radius: float = inf,
-        enters: Direction | None = None,
-        leaves: Direction | None = None,
+        bend: Bend | None = None,
     ) -> None:
         """One motion of any kind, as `Motion` has it: straight, an arc, or filament alone."""
         if not (0.0 < length < LARGEST and 0.0 < feed < LARGEST and abs(de) < LARGEST):
             return
         limits, shares = self._limits, _shares(dx, dy, dz, de, length)
-        alone = not (dx or dy or dz or enters)
+        alone = not (dx or dy or dz or bend)
         wanted = limits.filament if alone else limits.printing if de else limits.travel
-        if enters is None or leaves is None:
-            begins = ends = most = shares
+        if bend is None:
+            begins = ends = shares
+            acceleration = limits.bounded(wanted, limits.axis_acceleration, shares)
+            speed = limits.bounded(feed, limits.axis_speed, shares)
         else:
-            e = shares[3]
-            begins, ends, most = (*enters, e), (*leaves, e), _most_shares(enters, leaves, e)
-        acceleration = limits.bounded(wanted, limits.axis_acceleration, most)
-        speed = _round(limits.bounded(feed, limits.axis_speed, most), acceleration, radius)
+            begins, ends = (*bend.enters, shares[3]), (*bend.leaves, shares[3])
+            acceleration, speed = bend.bounded(limits, wanted, feed, shares[3])
         self._caps.append(self._corner(limits, self._last, _Leg(begins, speed * speed, acceleration)))
         self._changes.append(2.0 * acceleration * length)
         self._feeds.append(speed)
@@ -299,34 +275,21 @@ def _bounds(span: tuple[MotionLimits, int]) -> tuple[Axes, Axes, float, bool]:
     return limits.axis_speed, limits.axis_acceleration, limits.junction, limits.jerk is None
 
 
+def _ends(
+    ways: Sequence[list[float]], length: list[float], bends: Mapping[int, Bend]
+) -> tuple[Sequence[list[float]], Sequence[list[float]]]:
+    """`ways` as each motion enters and as it leaves: where there are arcs, along them."""
+    if not bends:
+        return ways, ways
+    enters, leaves = [way.copy() for way in ways], [way.copy() for way in ways]
+    for at, bend in bends.items():
+        for axis in range(3):
+            enters[axis][at], leaves[axis][at] = bend.enters[axis] * length[at], bend.leaves[axis] * length[at]
+    return enters, leaves
+
+
 def _shares(dx: float, dy: float, dz: float, de: float, length: float) -> Axes:
     return dx / length, dy / length, dz / length, de / length
-
-
-def _round(speed: float, acceleration: float, radius: float) -> float:
-    """As fast as an arc can be gone: it bends the machine off its way all along, with v² = aR at most."""
-    return min(speed, sqrt(acceleration * max(radius, SAME_MM)))
-
-
-def _most_shares(enters: Direction, leaves: Direction, e: float) -> Axes:
-    """What each axis does at most on an arc: X and Y (or the plane's two) may each have the whole of it somewhere."""
-    return 1.0, 1.0, max(abs(enters[2]), abs(leaves[2])), e
-
-
-def bend_of(clockwise: bool, plane: str, start: Point, end: Point, arc: Arc) -> Bend:
-    """How an arc of `arc_of` is bent, from start to end (mm)."""
-    first, second = PLANES[plane]
-    normal = 3 - first - second
-    rise = (end[normal] - start[normal]) / arc.length if arc.length else 0.0
-    flat = arc.radius * arc.sweep / arc.length if arc.length else 0.0  # the part of the path that lies in the plane
-    directions = []
-    for point in (start, end):
-        across, up = point[first] - arc.centre[0], point[second] - arc.centre[1]
-        turn = (-flat if clockwise else flat) / (hypot(across, up) or inf)
-        direction = [rise, rise, rise]
-        direction[first], direction[second] = -turn * up, turn * across
-        directions.append((direction[0], direction[1], direction[2]))
-    return Bend(arc.radius, directions[0], directions[1])
 
 
 def seconds_of(

@@ -12,9 +12,10 @@ from banderole_protocol.arcs import arc_of
 from banderole_protocol.modal import DWELL, HOME, MOVED_MM, NET_MM, PERSON, Modal
 from banderole_protocol.words import words_of
 
+from .bends import Bend, bend_of
 from .layers import Layer
 from .motion_limits import MotionLimits
-from .motion_time import Bend, MotionTime, bend_of
+from .motion_time import MotionTime
 from .moves import CURVES_MOST, Curve, Moves
 
 TOGETHER: Final = 4096
@@ -106,7 +107,12 @@ class SurveyTime:
             limits = _changed(self._limits, block)
             if limits is not self._limits:
                 self._limits = limits
-                self._changes.append((len(self._length) + ahead, limits))
+                at = len(self._length) + ahead
+                if (
+                    self._changes and self._changes[-1][0] == at
+                ):  # as many as there are motions, however many a file has
+                    self._changes.pop()
+                self._changes.append((at, limits))
 
     def feed_factor(self, percent: float) -> None:
         """From here on feeds are taken at so many percent."""
