@@ -41,7 +41,7 @@ MOVED_MM: Final = 1e-6
 
 _N = rb"([-+]?(?:\d+\.?\d*|\.\d+))"
 _MOVE = re.compile(
-    rb"[Gg]0?([01])(?: [Ff]%b)?(?: [Xx]%b)?(?: [Yy]%b)?(?: [Zz]%b)?(?: [Ee]%b)?(?: [Ff]%b)?" % ((_N,) * 6)
+    rb"[Gg]0?([01])(?: [Ff]%b)?(?: [Xx]%b)?(?: [Yy]%b)?(?: [Zz]%b)?(?: [Ff]%b)?(?: [Ee]%b)?(?: [Ff]%b)?" % ((_N,) * 7)
 )
 _HOMING = frozenset(
     (
@@ -155,14 +155,15 @@ class Modal:
         """Take one block; says what it is (OTHER, TRAVEL, DEPOSIT, SETPOINT, HOME, DWELL, PERSON)."""
         plain = _MOVE.fullmatch(block)
         if plain is not None:
-            _, f1, x, y, z, e, f2 = plain.groups()
+            _, f1, x, y, z, f2, e, f3 = plain.groups()
+            f = f3 or f2 or f1
             self.head = "G1"
             return self._move(
                 None if x is None else float(x),
                 None if y is None else float(y),
                 None if z is None else float(z),
                 None if e is None else float(e),
-                None if f1 is None and f2 is None else float(f2 or f1),
+                None if f is None else float(f),
             )
         if (mode := MODES.get(block)) is not None:
             self.head = mode

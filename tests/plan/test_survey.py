@@ -406,6 +406,7 @@ MOVE = st.one_of(
     st.builds("G1 X{:g} Y{:g} E{:g}".format, NUMBER, NUMBER, NUMBER),
     st.builds("G1 X{:g} Y{:g} E{:g} F{}".format, NUMBER, NUMBER, NUMBER, st.integers(0, 6000)),
     st.builds("G1 F{} X{:g} Y{:g} E{:g}".format, st.integers(600, 6000), NUMBER, NUMBER, NUMBER),
+    st.builds("G1 X{:g} Y{:g} Z0.3 F{} E{:g}".format, NUMBER, NUMBER, st.integers(0, 6000), NUMBER),
 )
 CLIMB = st.lists(st.tuples(NUMBER, NUMBER, st.integers(1, 99)), min_size=4, max_size=9).map(
     lambda steps: (

@@ -360,6 +360,12 @@ def test_kinds(block: bytes, kind: int) -> None:
     assert Modal().apply(block) == kind
 
 
+@pytest.mark.parametrize("block", ["G1 F900 X5 Y6 E1", "G1 X5 Y6 F900 E1", "G1 X5 Y6 E1 F900", "G1 E1 F900 Y6 X5"])
+def test_a_feedrate_stands_anywhere(block: str) -> None:
+    modal = after(block)
+    assert (modal.x, modal.y, modal.e, modal.feed) == (5.0, 6.0, 1.0, 900.0)
+
+
 def test_dwell_in_milliseconds_or_seconds() -> None:
     """Printing convention: P milliseconds, S seconds; NIST §3.5.4 has P in seconds."""
     assert after("G4 P500").seconds == 0.5

@@ -35,10 +35,10 @@ class Places(NamedTuple):
 
 
 def _shapes() -> dict[bytes, Places]:
-    """All motions `G F X Y Z E F` in that order, each word but G there or not. Of two F the last counts."""
+    """All motions `G F X Y Z F E F` in that order, each word but G there or not. Of several F the last counts."""
     shapes = {}
-    for there in product((False, True), repeat=6):
-        letters = list(compress("FXYZEF", there))
+    for there in product((False, True), repeat=7):
+        letters = list(compress("FXYZFEF", there))
         at = {letter: place for place, letter in enumerate(letters, 1)}
         x, y, z, e, f = [at.get(letter, 0) for letter in "XYZEF"]
         shapes[" ".join(["G", *letters]).encode()] = Places(x, y, z, e, f, len(letters))
