@@ -1,6 +1,7 @@
 """Steps found from shape alone: right where two things agree on them, and no answer rather than a wrong one."""
 
 import io
+import math
 import random
 import subprocess
 import sys
@@ -8,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from banderole.plan.band_finder import NoStairs, Stairs, find_in, find_stairs
+from banderole.plan.band_finder import NoStairs, Stairs, combine, find_in, find_stairs
 from banderole.plan.layer_signature import FEATURES, Layer
 
 from tests.support.tower_shapes import tower
@@ -125,3 +126,24 @@ def test_three_steps_that_nothing_ends_are_no_answer(seed: int) -> None:
     found = find_stairs(io.BytesIO(tower(seed).gcode), "drawn", None)
     assert isinstance(found, NoStairs)
     assert found.uncertain
+
+
+def test_windows_in_the_middle_tell_of_steps_from_the_bed() -> None:
+    """A recess in the middle of each step of 6 mm, nothing where steps meet, and one more step begun on top."""
+    found = find_in(column(38.0, lambda z: 16.0 if 1.6 < z % 6.0 < 4.4 else 20.0))
+    assert isinstance(found, Stairs)
+    assert (found.plinth_mm, found.rise_mm, found.count) == (0.0, 6.0, 6)
+
+
+def test_smooth_bulges_from_the_bed() -> None:
+    found = find_in(column(40.0, lambda z: 20.0 + 3.0 * math.sin(math.pi * (z % 5.0) / 5.0) ** 2))
+    assert isinstance(found, Stairs)
+    assert (found.plinth_mm, found.rise_mm, found.count) == (0.0, 5.0, 8)
+
+
+def test_parts_in_turn_say_what_one_is_sure_of_and_the_others_may_say() -> None:
+    sure, other = Stairs(2.0, 6.0, 5, 1e-6, ""), Stairs(8.0, 6.0, 4, 1e-6, "")
+    assert combine([sure, NoStairs(True, "", (other, sure))]) == sure
+    assert isinstance(combine([sure, NoStairs(True, "", (other,))]), NoStairs)
+    assert isinstance(combine([sure, other]), NoStairs)
+    assert isinstance(combine([NoStairs(True, "", (sure,)), NoStairs(True, "", (sure,))]), NoStairs)

@@ -1,6 +1,7 @@
 """A foot and a cap as a person sees them: even from the end of the part up to where all sides move, and only there."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from banderole.plan.layer_signature import FEATURES, Layer
@@ -51,3 +52,22 @@ def test_a_cap() -> None:
 )
 def test_what_is_no_foot(side_at: Callable[[float], float], full_at: Callable[[float], float]) -> None:
     assert Feet(rows(side_at, full_at), 8.0).of(RISE, SLACK) is None
+
+
+def test_what_is_only_turned_is_no_foot() -> None:
+    """A square that is turned by an eighth: its box goes in all around, and it is as large as before."""
+    layers = rows(lambda z: 28.0 if z < 2.4 else 20.0)
+    area = FEATURES.index("area")
+    turned = [replace(one, values=(*one.values[:area], 392.0, *one.values[area + 1 :])) for one in layers]
+    assert Feet(turned, 8.0).of(RISE, SLACK) is None
+
+
+def test_what_ends_beside_a_foot_does_not_hide_it() -> None:
+    """Something that stands to the right of the foot ends with it."""
+    layers = rows(lambda z: 26.0 if z < 2.4 else 20.0)
+    right = FEATURES.index("right")
+    beside = [
+        replace(one, values=(*one.values[:right], 40.0, *one.values[right + 1 :])) if one.z < 2.5 else one
+        for one in layers
+    ]
+    assert Feet(beside, 8.0).of(RISE, SLACK) == pytest.approx(2.4)

@@ -22,10 +22,13 @@ from .layer_events import trains_of
 from .layer_signature import FEATURES, Layer, LayerSignatures
 from .rise_search import Rise, rises_of
 from .step_figures import round_figures
-from .step_places import CLEAR, FULL, LATTICE, LEAST_COUNT, Place, Places
+from .step_place import CLEAR, FULL, LATTICE, LEAST_COUNT, VAGUE, Place
+from .step_places import Places
 
 LEAST_OUTLINE: Final = 20.0
 """Nats of the outline from which on steps are seen from outside. Parts without steps came to 17 at most."""
+LEAST_AGREED: Final = 10.0
+"""And where both ends agree with frames, or with edges that are nowhere else: few steps, or signs that differ, repeat little."""
 LEAST_INSIDE: Final = 5.0
 """Nats of edges inside, where the outline says nothing: steps of another infill."""
 LEAST_BRIDGES: Final = 15.0
@@ -87,16 +90,16 @@ def stairs_of(signatures: LayerSignatures) -> Stairs | NoStairs:
 
 
 def combine(found: Sequence[Stairs | NoStairs]) -> Stairs | NoStairs:
-    """What several parts say together: an answer where one is sure and nothing speaks against it."""
+    """What several parts say together: an answer where one is sure and each other may be read so."""
     if not found:
         return NoStairs(False, "nothing is deposited")
     if len(found) == 1:
         return found[0]
-    best = [one if isinstance(one, Stairs) else one.candidates[0] if one.candidates else None for one in found]
-    first = next((one for one in found if isinstance(one, Stairs)), None)
-    if first is not None and all(one is not None and _close(first, one) for one in best):
-        return first
-    candidates = tuple(dict.fromkeys(one for one in best if one is not None))
+    sure = [one for one in found if isinstance(one, Stairs)]
+    readings = [(one,) if isinstance(one, Stairs) else one.candidates for one in found]
+    if sure and all(any(_close(sure[0], one) for one in may_be) for may_be in readings):
+        return sure[0]
+    candidates = tuple(dict.fromkeys(may_be[0] for may_be in readings if may_be))
     if not candidates:
         return found[0]
     return NoStairs(True, "parts in turn differ", candidates[:MOST_CANDIDATES])
@@ -117,7 +120,7 @@ def find_in(layers: Sequence[Layer], spiral: bool = False) -> Stairs | NoStairs:
     if best is None:
         return NoStairs(False, "nothing repeats at even distances")
     stairs = _stairs(best, places)
-    if best.rise.outline < LEAST_OUTLINE and not _inside(best, layers):
+    if best.rise.outline < (LEAST_AGREED if _agreed(best, places) else LEAST_OUTLINE) and not _inside(best, layers):
         return NoStairs(False, "what repeats along the height is the infill's own pattern, or chance")
     rivals = [place for place in found if not _same(place, best, places)]
     doubt = _doubt(best, rivals, places, spiral)
@@ -132,7 +135,9 @@ def find_in(layers: Sequence[Layer], spiral: bool = False) -> Stairs | NoStairs:
 
 
 def _best(found: list[Place], places: Places) -> Place | None:
-    """The place with most to speak for it; but not one that takes several steps for one."""
+    """The place with most to speak for it; but not one that takes several steps for one, nor one that begins within a frame."""
+    if any(place.framed for place in found):
+        found = [place for place in found if place.held or place.outside <= MOST_OUTSIDE]
     if not found:
         return None
     best = found[0]
@@ -161,7 +166,14 @@ def _on(z: float, place: Place, places: Places) -> bool:
 def _same(one: Place, best: Place, places: Places) -> bool:
     """Are the boundaries of the one among those of the best, or in line with them?"""
     times = round(one.mm / best.mm)
-    return times >= 1 and abs(one.mm - times * best.mm) < places.pair * times and _on(one.plinth, best, places)
+    if times < 1 or abs(one.mm - times * best.mm) >= places.pair * times:
+        return False
+    return best.framed or _on(one.plinth, best, places)  # a frame's own edges come again as well
+
+
+def _agreed(place: Place, places: Places) -> bool:
+    """Do bed or foot, top or cap, and what lies between them say the same?"""
+    return place.held and place.high >= 2 and (place.framed or _alone(place, places))
 
 
 def _inside(place: Place, layers: Sequence[Layer]) -> bool:
@@ -187,27 +199,37 @@ def _differ(layers: Sequence[Layer], place: Place) -> bool:
 def _doubt(best: Place, rivals: list[Place], places: Places, spiral: bool) -> str | None:
     """Why the best place is no answer, or None."""
     what = f"steps of {best.mm:.2f} mm"
+    alone = _alone(best, places)
     agree = best.held + (best.high >= 2) if max(best.walls, best.inside) >= LEAST_INSIDE else 0
     if best.rise.chance * (2 * places.pair / best.mm) ** agree > CHANCE:  # each end on the edges' grid, by chance
         return f"{what} may be chance"
-    if any(_times(best, times, places) for times in (2, 3)):
+    if any(_times(best, times, places, alone) for times in (2, 3)):
         return f"{what}, or of twice or three times that"
     if best.rise.part > MOST_PART:
         return f"{what}, or of a half or a third of that"
     ahead = best.score - rivals[0].score if rivals else math.inf
-    if best.low < 1 or (not best.held and (spiral or _floats(best, ahead))):
+    if not alone and (best.low < 1 or (not best.held and (spiral or _floats(best, ahead)))):
         return f"{what}, but not where the first begins"
     if best.end == "cut" and best.count == LEAST_COUNT:
         return f"{what}, but only {best.count}, and not where they end"
-    if best.outside > (MOST_OUTSIDE if best.low < CLEAR else MOST_OUTSIDE_SEEN):
+    if not alone and best.outside > (MOST_OUTSIDE if best.low < CLEAR else MOST_OUTSIDE_SEEN):
         return f"{what}, but what repeats reaches out of them"
-    if _unended(best):
+    if not alone and _unended(best):
         return f"{what}, but not where they end"
     if best.score < LEAST_SCORE:
         return f"{what}, but much in the part does not follow them"
     if ahead < LEAST_MARGIN:
         return f"{what}, but not where the first begins"
     return None
+
+
+def _alone(best: Place, places: Places) -> bool:
+    """Do walls move (or, where they never do, infills change) where steps meet and nowhere else, and does what ends the steps,
+    or lies below them, agree?"""
+    agrees = best.low >= 0 if best.end != "cut" else best.low >= VAGUE
+    walls = best.rise.outline >= LEAST_AGREED
+    edges = best.walls if walls else best.inside
+    return agrees and edges >= FULL and places.lattice.alone(best.plinth, best.mm, best.count, walls)
 
 
 def _floats(best: Place, ahead: float) -> bool:
@@ -224,17 +246,22 @@ def _unended(best: Place) -> bool:
     return best.low < CLEAR or not there
 
 
-def _times(best: Place, times: int, places: Places) -> bool:
-    """May steps be so many times as high? Not where ends that are seen hold another number of steps."""
+def _times(best: Place, times: int, places: Places, alone: bool) -> bool:
+    """May steps be so many times as high? Not where ends that are seen hold another number of steps, nor where each has a
+    frame or an edge of its own."""
     if best.rise.whole[times - 2] >= LEAST_WHOLE and not (times == 2 and best.rise.turns):
         return False
     if best.held and best.end != "cut" and best.count % times:
         return False
-    return (times == 2 and best.rise.turns) or not places.crossed(best, times)
+    if alone and (not best.rise.turns or best.rise.outline < LEAST_AGREED):
+        return False  # where only infills tell, each change is a step: within one none changes
+    if best.framed and not places.lattice.marked(best, times):
+        return False
+    return (times == 2 and best.rise.turns) or not places.lattice.crossed(best, times)
 
 
 def _stairs(place: Place, places: Places) -> Stairs:
-    plinth, rise = round_figures(place.plinth, place.mm, places.seen(place), places.half)
+    plinth, rise = round_figures(place.plinth, place.mm, places.lattice.seen(place), places.half)
     low = "the bed" if place.plinth == 0 else "a foot" if place.low > 2 else "the edges between steps"
     end = {"top": "the top", "cap": "a cap"}.get(place.end, "the edges between steps")
     return Stairs(

@@ -34,6 +34,9 @@ UNEVEN: Final = 0.12
 SKIN_LAYERS: Final = 5
 SKIN_MM: Final = 0.75
 """What is full only up to here may be a skin."""
+TURNED: Final = 0.01
+"""What stays as large as before, within this share, was only turned."""
+_AREA: Final = FEATURES.index("area")
 _SECTION: Final = FEATURES.index("section")
 _SIGNS: Final = (1, 1, -1, -1)
 """Which way left, front, right and rear go as a part grows narrower upwards."""
@@ -44,6 +47,7 @@ class Feet:
 
     def __init__(self, layers: Sequence[Layer], most: float, down: bool = False) -> None:
         self._boxes = [tuple(layer.values[side] for side in BOX) for layer in layers]
+        self._area = [layer.values[_AREA] for layer in layers]
         self._full = [layer.values[_SECTION] for layer in layers]
         self._tops = [layer.z for layer in layers]
         self._down = down
@@ -96,8 +100,12 @@ class Feet:
     def _by(self, n: int) -> float | None:
         """How far the sides go in; None where they do not all do so alike, or not along X and along Y."""
         moves = self._moves(n)
-        moved = [by for by in moves if by]
+        moved = sorted(by for by in moves if by)
         if not (moves[0] or moves[2]) or not (moves[1] or moves[3]):
+            return None
+        if len(moved) == len(moves) and moved[-1] - moved[-2] > 2 * LIKE_MM and moved[-2] - moved[0] <= 2 * LIKE_MM:
+            moved.pop()  # something beside the part ends there too, as what keeps a nozzle clean does
+        if abs(self._area[n] - self._area[n - 1]) < TURNED * self._area[n - 1]:
             return None
         by = sum(moved) / len(moved)
         least, most = sorted((abs(min(moved)), abs(max(moved))))
@@ -111,12 +119,13 @@ class Feet:
         return 1 - self._full[n] / self._full[n - 1] if self._full[n - 1] > 0 else 0.0
 
     def _back(self, n: int, by: float) -> bool:
-        """Does the part come back soon? Then it was a groove."""
+        """Does the part come back soon, and at once? Then it was a groove."""
         way = -1 if self._down else 1
         at, there = (n - 1, n) if self._down else (n, n - 1)
         foot = self._boxes[there]
         while 0 <= at < len(self._tops) and abs(self._tops[at] - self._tops[there]) <= GROOVE_MM:
-            if sum(abs(a - b) < abs(by) / 3 for a, b in zip(self._boxes[at], foot, strict=True)) >= 3:
+            near = sum(abs(a - b) < abs(by) / 3 for a, b in zip(self._boxes[at], foot, strict=True)) >= 3
+            if near and any(abs(move) > abs(by) / 3 for move in self._moves(at if way > 0 else at + 1)):
                 return True
             at += way
         return False

@@ -1,0 +1,161 @@
+"""What the edges of a part say of steps of one rise from one height on: do they lie where steps meet, or frame each? Pure; mm."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left
+from collections.abc import Sequence
+from typing import Final
+
+from .layer_events import Train
+from .layer_signature import Layer
+from .rise_search import SURE_OUTLINE
+from .step_marks import HAIR, INSIDE, Outline
+from .step_place import LATTICE, LEAST_COUNT, Place
+
+SKIRT_MM: Final = 0.55
+"""Below this no step begins but on the bed: skirts end there."""
+CLOSED_MM: Final = 0.6
+"""So far below the top the part may be closed: no edge between steps is looked for."""
+GROOVE_MM: Final = 1.2
+"""A groove or a ledge between two steps is hardly taller, and no more than a quarter of a rise: else it is a window."""
+FINER: Final = 0.75
+"""Frames need not be quite in the middle, so they tell of the ends only where layers are so much thinner there."""
+NEARLY: Final = 0.8
+"""Share of steps that must show what all are to show: some are labelled, some are bridged."""
+
+
+class Lattice:
+    """The trains of one part, held against boundaries `low + n * mm`, `n` from 0 to `count`."""
+
+    def __init__(self, layers: Sequence[Layer], trains: Sequence[Train]) -> None:
+        thick = max(layer.height for layer in layers[1:])
+        self.top = layers[-1].z
+        self.half = thick / 2 + HAIR
+        self.pair = thick + HAIR
+        """How far an edge may lie beside its nominal height, and two edges from their nominal distance."""
+        self.outline = Outline(layers)
+        self._trains = trains
+        self._edged = [train for train in trains if train.outline and train.edge]
+        self._filled = [train for train in trains if train.feature in INSIDE and train.edge]
+
+    def edges(self, low: float, mm: float, count: int) -> tuple[float, float]:
+        """Nats of edges where steps meet: of the best train of the outline, and of the others."""
+        nats = [(train.outline, self._nats(train, low, mm, count)) for train in self._trains]
+        return tuple(max((by for walls, by in nats if walls is which), default=0.0) for which in (True, False))  # type: ignore[return-value]
+
+    def framed(self, low: float, mm: float, count: int) -> bool:
+        """Do the walls leave as much room below the first edge of nearly each step as above its last one?
+
+        A window or a sign stands in the middle of its step, so steps that begin lower or higher would cut it off centre.
+        The lowest step must show it: between two windows there is such a middle too.
+        """
+        return any(self._frames(train, low, mm, count) for train in self._edged)
+
+    def _middles(self, place: Place) -> list[tuple[int, float, float]]:
+        """Boundaries half-way between the frames of two steps: number, height, and how far off each may be drawn."""
+        frames = max((self._frames(train, place.plinth, place.mm, place.count) for train in self._edged), key=len)
+        found = []
+        for n in frames.keys() & {n + 1 for n in frames}:
+            below, above = (
+                place.plinth + (n - 1) * place.mm + frames[n - 1][1],
+                place.plinth + n * place.mm + frames[n][0],
+            )
+            slack = max(self.outline.half_at(below), self.outline.half_at(above))
+            found.append((n, (below + above) / 2, slack))
+        return found
+
+    def alone(self, low: float, mm: float, count: int, walls: bool = True) -> bool:
+        """Do walls move (or infills change) where steps meet, and nowhere else? What comes once only is left out."""
+        tall = min(GROOVE_MM, mm / 4) + self.half
+        at = away = 0
+        for train in self._edged if walls else self._filled:
+            for z in train.heights:
+                if low + self.pair < z < low + count * mm - self.pair and self._again(train, z, mm):
+                    off = (z - low + mm / 2) % mm - mm / 2
+                    at += abs(off) <= tall
+                    away += abs(off) > tall
+        return at >= LEAST_COUNT - 1 and away <= at / 20
+
+    def crossed(self, place: Place, times: int) -> bool:
+        """Is there an edge of one feature at nearly all boundaries but each second (or third) one?"""
+        between = [n for n in range(1, place.count) if n % times]
+        slack = self.half + HAIR
+        for train in self._trains:
+            if train.kind == "bend" or (not train.outline and place.rise.outline > SURE_OUTLINE):
+                continue
+            hits = sum(nearest(train.heights, place.plinth + n * place.mm, slack) is not None for n in between)
+            chance = min(1.0, len(train.heights) * 2 * slack / self.top)
+            if hits >= max(2, NEARLY * len(between)) and chance ** (hits - 1) < 0.02:
+                return True
+        return False
+
+    def marked(self, place: Place, times: int) -> bool:
+        """Is there an edge at each second (or third) boundary?"""
+        return self.edges(place.plinth, times * place.mm, place.count // times)[0] > LATTICE / 2
+
+    def seen(self, place: Place) -> list[tuple[int, float, float]]:
+        """Boundaries where something was seen: number, height, and how far off it may be drawn. Ends, and edges between."""
+        found = [(0, place.plinth)] if place.low > 2.0 or place.plinth == 0.0 else []
+        if place.end != "cut":
+            found.append((place.count, place.stop))
+        best: list[tuple[int, float]] = []
+        walls = True
+        for train in sorted(self._trains, key=lambda train: not train.outline):
+            if best and not train.outline:
+                break
+            hits = [
+                (n, train.heights[at])
+                for n in range(1, place.count)
+                if (at := nearest(train.heights, place.plinth + n * place.mm, self.half + HAIR)) is not None
+            ]
+            if (
+                train.kind != "bend"
+                and len(hits) > len(best)
+                and len(hits) >= NEARLY * (place.count - 1)
+                and self._nats(train, place.plinth, place.mm, place.count) > 2
+            ):
+                best, walls = hits, train.outline
+        if place.framed and not best:
+            ends = [(n, z, self.outline.half_at(z)) for n, z in found]
+            coarse = max((slack for _, _, slack in ends), default=self.half)
+            return ends + [middle for middle in self._middles(place) if middle[2] < FINER * coarse]
+        inside = best and not walls  # lines that lie crosswise in each other layer show a change a layer early or late
+        return [
+            *((n, z, self.outline.half_at(z)) for n, z in found),
+            *((n, z, self.outline.half_at(z) * (3 if inside else 1)) for n, z in best),
+        ]
+
+    def _nats(self, train: Train, low: float, mm: float, count: int) -> float:
+        chance = min(0.9, len(train.heights) * 2 * self.half / self.top + 0.02)
+        between = [z for n in range(1, count) if (z := low + n * mm) < self.top - CLOSED_MM]
+        hits = sum(nearest(train.heights, z, self.half + HAIR) is not None for z in between)
+        return hits * math.log(0.95 / chance) + (len(between) - hits) * math.log(0.1 / (1 - chance))
+
+    def _frames(self, train: Train, low: float, mm: float, count: int) -> dict[int, tuple[float, float]]:
+        """By step the first and the last edge above its foot, where they leave the same room in nearly all; else nothing."""
+        found = {}
+        for n in range(count):
+            begin = low + n * mm
+            inside = [z - begin for z in train.heights if max(SKIRT_MM, begin) < z < begin + mm]
+            if len(inside) > 1 and min(inside) > self.pair and mm - max(inside) > self.pair:
+                found[n] = min(inside), max(inside)
+        if 0 not in found:
+            return {}
+        room = sorted(first for first, _ in found.values())[len(found) // 2]
+        alike = {
+            n: (first, last)
+            for n, (first, last) in found.items()
+            if abs(first - room) <= self.pair and abs(mm - last - room) <= self.pair
+        }
+        return alike if 0 in alike and len(alike) >= max(LEAST_COUNT, NEARLY * count) else {}
+
+    def _again(self, train: Train, z: float, mm: float) -> bool:
+        return any(nearest(train.heights, z + by, self.pair) is not None for by in (-mm, mm))
+
+
+def nearest(heights: Sequence[float], z: float, slack: float) -> int | None:
+    """Number of the height nearest to `z`, if one is within `slack`."""
+    at = bisect_left(heights, z)
+    near = [n for n in (at - 1, at) if 0 <= n < len(heights) and abs(heights[n] - z) <= slack]
+    return min(near, key=lambda n: abs(heights[n] - z)) if near else None
