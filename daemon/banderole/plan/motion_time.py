@@ -15,7 +15,7 @@ from itertools import groupby, pairwise, repeat
 from math import inf, isfinite
 from typing import Final, NamedTuple
 
-from .bends import Bend
+from .bends import Bend, Direction
 from .motion_limits import FREE, Axes, MotionLimits
 from .motion_scan import bounded, jerked_corners, products, rounded_corners, speeds, times
 
@@ -120,7 +120,10 @@ class MotionTime:
         for at in alone:
             wanted[at] = held[at].filament
         pulls = bounded(wanted, limits.axis_acceleration, ways, length)
-        enters, leaves = _ends(ways, length, bends)
+        enters = leaves = ways
+        if bends:
+            enters = _along(ways, length, {at: bend.enters for at, bend in bends.items()})
+            leaves = _along(ways, length, {at: bend.leaves for at, bend in bends.items()})
         for at, bend in bends.items():
             pulls[at], feeds[at] = bend.bounded(limits, wanted[at], feed[at], de[at] / length[at])
         squares = [f * f for f in feeds]
@@ -275,17 +278,13 @@ def _bounds(span: tuple[MotionLimits, int]) -> tuple[Axes, Axes, float, bool]:
     return limits.axis_speed, limits.axis_acceleration, limits.junction, limits.jerk is None
 
 
-def _ends(
-    ways: Sequence[list[float]], length: list[float], bends: Mapping[int, Bend]
-) -> tuple[Sequence[list[float]], Sequence[list[float]]]:
-    """`ways` as each motion enters and as it leaves: where there are arcs, along them."""
-    if not bends:
-        return ways, ways
-    enters, leaves = [way.copy() for way in ways], [way.copy() for way in ways]
-    for at, bend in bends.items():
-        for axis in range(3):
-            enters[axis][at], leaves[axis][at] = bend.enters[axis] * length[at], bend.leaves[axis] * length[at]
-    return enters, leaves
+def _along(ways: Sequence[list[float]], length: list[float], directions: Mapping[int, Direction]) -> list[list[float]]:
+    """`ways`, but of the motions of these indices along a direction."""
+    x, y, z, e = (way.copy() for way in ways)
+    for at, (dx, dy, dz) in directions.items():
+        path = length[at]
+        x[at], y[at], z[at] = dx * path, dy * path, dz * path
+    return [x, y, z, e]
 
 
 def _shares(dx: float, dy: float, dz: float, de: float, length: float) -> Axes:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final, NamedTuple
+from typing import Final
 
 from banderole_protocol.arcs import Arc, Box, Point
+
+from .bends import Bend, bend_of
 
 CURVES_MOST: Final = 2048
 """Arcs that are remembered, a megabyte or two: a tower has the same ones in many layers."""
@@ -15,7 +17,8 @@ NewLayer = tuple[int, int, float, float, int, int]
 A plain tuple: one is made at every layer."""
 
 
-class Curve(NamedTuple):
+@dataclass(slots=True)
+class Curve:
     """An arc in the XY plane, with any helix: from where to where, mm (Z from where it begins), what it covers of the bed."""
 
     clockwise: bool
@@ -23,6 +26,14 @@ class Curve(NamedTuple):
     end: Point
     arc: Arc
     box: Box
+    _bend: Bend | None = None
+
+    @property
+    def bend(self) -> Bend:
+        """Reckoned when first asked for, since only the time of motion needs it, and kept, since arcs come again."""
+        if self._bend is None:
+            self._bend = bend_of(self.clockwise, "G17", self.start, self.end, self.arc)
+        return self._bend
 
 
 @dataclass(slots=True)

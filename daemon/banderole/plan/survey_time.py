@@ -16,7 +16,7 @@ from .bends import Bend, bend_of
 from .layers import Layer
 from .motion_limits import MotionLimits
 from .motion_time import MotionTime
-from .moves import CURVES_MOST, Curve, Moves
+from .moves import Moves
 
 TOGETHER: Final = 4096
 """Motions handed over at once: a call for each would take as long as reading it."""
@@ -89,7 +89,7 @@ class SurveyTime:
             self._dx[begin + at] = self._dy[begin + at] = 0.0  # not the rounding of a place named again
             self._alone.append(begin + at)
         for at, curve in moves.curves:
-            self._bent.append((begin + at, _bend(curve)))
+            self._bent.append((begin + at, curve.bend))
         self._feed += moves.speeds if self._factor == 1.0 else [speed * self._factor for speed in moves.speeds]
         self._length += moves.lengths
         if len(self._length) >= TOGETHER:
@@ -148,11 +148,6 @@ class SurveyTime:
             self._time.extend(*columns, self._alone, self._bent, self._changes)
             for column in (*columns, self._alone, self._bent, self._changes):
                 column.clear()
-
-
-@lru_cache(maxsize=CURVES_MOST)
-def _bend(curve: Curve) -> Bend:
-    return bend_of(curve.clockwise, "G17", curve.start, curve.end, curve.arc)
 
 
 @lru_cache(maxsize=256)
