@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final
+from itertools import repeat
+from typing import NamedTuple
 
 from banderole_protocol.arcs import Arc, Box, Point
 
 from .bends import Bend, bend_of
-
-CURVES_MOST: Final = 2048
-"""Arcs that are remembered, a megabyte or two: a tower has the same ones in many layers."""
 
 NewLayer = tuple[int, int, float, float, int, int]
 """A layer that begins in a row of motions: with which of them, its number, z, height, line, which block from the first (1).
@@ -34,6 +32,23 @@ class Curve:
         if self._bend is None:
             self._bend = bend_of(self.clockwise, "G17", self.start, self.end, self.arc)
         return self._bend
+
+
+class Run(NamedTuple):
+    """Deposits of one shape, by column. `zs` and `rises` are empty on the level, `feeds` where no line names one."""
+
+    xs: list[float]
+    ys: list[float]
+    zs: list[float]  # beginning with where the first begins: one more than there are deposits
+    rises: list[float]
+    lengths: list[float]
+    laid: list[float]
+    feeds: list[float]  # mm/min
+
+    def cut(self, count: int) -> None:
+        """Leave only the first so many."""
+        for column in (self.xs, self.ys, self.rises, self.lengths, self.laid, self.feeds):
+            del column[count:]
 
 
 @dataclass(slots=True)
@@ -60,6 +75,15 @@ class Moves:
     last_deposit: int = 0  # line; 0 where there is none
     gap: list[tuple[int, float]] = field(default_factory=list)  # blocks behind the last deposit: line, s at least
     back: int = 0  # the last line of the gap behind which filament is back; 0 where there is none
+
+    def add_run(self, run: Run, speed: float) -> None:
+        """These deposits; `speed` is that of those that name no feedrate."""
+        self.rises += enumerate(run.rises, len(self.lengths))
+        self.speeds += [feed / 60.0 for feed in run.feeds] if run.feeds else repeat(speed, len(run.xs))
+        self.xs += run.xs
+        self.ys += run.ys
+        self.laid += run.laid
+        self.lengths += run.lengths
 
     def begin_layer(self, number: int, z: float, height: float, ahead: int, line: int, blocks: int) -> None:
         """A layer begins, so many motions on; `line` and `blocks` (how many of the row are done) are without those."""

@@ -3,11 +3,11 @@
 What comes out is what `Modal.apply` would make of each, held by a test. The loop knows four kinds of lines, the most frequent
 first:
 
-1. a deposit on the layer in work, or on the slope in work, where nothing need be minded but its numbers (`likely`). Many
-   of one shape are taken at once, by columns (`_run`);
-2. such a deposit on the layer in work, if there are but a few of them;
+1. a run of deposits of one shape on the layer in work, or on the slope in work, where nothing need be minded but their
+   numbers (`likely`): all at once, by columns (`_run`);
+2. such a deposit on the level, where there are but a few of them;
 3. no motion: a mode, an empty line, or a command that the course lets pass by;
-4. any other motion: travels, hops, retractions, arcs, the first deposit of a layer.
+4. any other motion: a travel, a hop, a retraction, an arc, the first deposit of a layer.
 
 It stops before whatever is not quite plain (inches, shifted axes, a feedrate of nothing, any other command) and before a
 deposit at another height that decides more than that a layer begins: those are for `Modal.apply` and the itinerary. It is
@@ -18,15 +18,14 @@ from __future__ import annotations
 
 import re
 from functools import lru_cache
-from itertools import repeat
 from math import hypot, inf
 from operator import sub, truediv
-from typing import Final, NamedTuple, Protocol
+from typing import Final, Protocol
 
 from banderole_protocol.arcs import arc_of, box_of, flaw_of
 from banderole_protocol.modal import MODES, MOVED_MM, NET_MM, Modal
 
-from .moves import CURVES_MOST, Curve, Moves
+from .moves import Curve, Moves, Run
 from .pieces import ARC, CENTRES, DEPOSIT, DEPOSIT_F, PLACES, RISE, RISE_F, Piece
 
 _ZEROED: Final = frozenset((b"G92 E0", b"G92 E0.0", b"G92 E0.00", b"G92 E0.000", b"G92 E0.0000", b"G92 E0.00000"))
@@ -34,14 +33,17 @@ _ZEROED: Final = frozenset((b"G92 E0", b"G92 E0.0", b"G92 E0.00", b"G92 E0.000",
 
 _FLAT: Final = bytes((DEPOSIT, DEPOSIT_F))
 _RISING: Final = bytes((RISE, RISE_F))
+"""Codes of deposits that decide nothing: on the layer in work, and where a slope goes on."""
 _ALIKE: Final = {code: re.compile(b"\\x%02x+" % code).match for code in (*_FLAT, *_RISING)}
 """Where a run of lines of the same code ends."""
 _PLACES: Final = tuple(map(tuple, PLACES))
-"""The same, quicker to take apart."""
+"""`PLACES` as plain tuples, which are quicker to take apart."""
 RUN_LEAST: Final = {**dict.fromkeys(_FLAT, 12), **dict.fromkeys(_RISING, 4)}
 """Deposits from which on columns cost less than taking each alone, by code."""
 CLEAR_MM: Final = 2e-6
 """What a run needs of each way, rise and deposit: clear of where it would be none, `MOVED_MM`, `NET_MM` and the like."""
+CURVES_MOST: Final = 2048
+"""Arcs that are remembered, a megabyte or two: a tower has the same ones in many layers."""
 
 Height = tuple[int, float, float | None]
 """What a deposit at another height begins: a layer by number (0: none) and height, mm; then the height of the flat layer in
@@ -76,7 +78,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
         return None
     x, y, z, e, off_e, debt, feed = modal.x, modal.y, modal.z, modal.e, modal.off_e, modal.debt, modal.feed
     relative, e_relative, e_doubtful = modal.relative, modal.e_relative, modal.e_doubtful
-    held = modal.firmware_back
+    held = modal.firmware_back  # filament, by the firmware
     moves = Moves([x], [y])
     lengths, speed = moves.lengths, feed / 60.0
     add_x, add_y, add_length = moves.xs.append, moves.ys.append, lengths.append
@@ -85,12 +87,13 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
     begin, index, size, empty = piece.at, piece.at, len(piece.blocks), 0
     deposit = back = -1  # the last deposit, and the last line behind which filament is back
     still: set[int] = set()  # motions that neither move nor feed
-    singly, skip = 0, 1  # below this index lines are not taken in runs: too few, or one of them is not quite plain
+    singly, skip = 0, 1  # below this index deposits are taken one by one: too few, or one of them is not quite plain
     climb_z = -inf  # where the slope in work has come to
-    plain = not (relative or e_doubtful or debt)
-    likely = _FLAT if plain and z == layer_z else b""
+    plain = not (relative or e_doubtful or debt)  # all that is given forward is laid down
+    likely = _FLAT if plain and z == layer_z else b""  # codes of deposits that decide nothing
     while index < size:
         code = codes[index]
+        # 1. a run of likely deposits
         if code in likely and index >= singly:
             end = _ALIKE[code](codes, index).end()  # type: ignore[union-attr]
             count = end - index
@@ -108,17 +111,10 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                         moves.begin_layer(number, run.zs[turn + 1], run.rises[turn], turn, line, behind)
                     z = climb_z = run.zs[count]
                     run.cut(count)
-                    moves.rises += enumerate(run.rises, len(lengths))
+                moves.add_run(run, speed)
                 if run.feeds:
-                    moves.speeds += [feed / 60.0 for feed in run.feeds]
                     feed = run.feeds[-1]
                     speed = feed / 60.0
-                else:
-                    moves.speeds += repeat(speed, count)
-                moves.xs += run.xs
-                moves.ys += run.ys
-                moves.laid += run.laid
-                lengths += run.lengths
                 x, y, e = run.xs[-1], run.ys[-1], sum(run.laid, e)
                 index += count
                 at += PLACES[code].numbers * count
@@ -126,7 +122,8 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 if index < end:
                     break
                 continue
-        if code in likely and likely is _FLAT:  # as further below, without what cannot be
+        # 2. one such deposit on the level: as a motion, without what cannot be
+        if code in likely and likely is _FLAT:
             x1, y1 = numbers[at + 1], numbers[at + 2]
             net = numbers[at + 3] if e_relative else numbers[at + 3] + off_e - e
             length = hypot(x1 - x, y1 - y)
@@ -147,6 +144,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 at += 3
                 index += 1
                 continue
+        # 3. no motion
         if not code:
             text = blocks[index]
             if not text:
@@ -170,6 +168,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 back = index
             index += 1
             continue
+        # 4. a motion
         to_x, to_y, to_z, to_e, to_f, words = _PLACES[code]
         if (to_f and numbers[at + to_f] <= 0.0) or (to_e and e_doubtful):
             break
@@ -260,26 +259,9 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
     return moves
 
 
-class _Run(NamedTuple):
-    """Deposits of one shape, by column. `zs` and `rises` are empty on the level, `feeds` where no line names one."""
-
-    xs: list[float]
-    ys: list[float]
-    zs: list[float]  # beginning with where the first begins: one more than there are deposits
-    rises: list[float]
-    lengths: list[float]
-    laid: list[float]
-    feeds: list[float]
-
-    def cut(self, count: int) -> None:
-        """Leave only the first so many."""
-        for column in (self.xs, self.ys, self.rises, self.lengths, self.laid, self.feeds):
-            del column[count:]
-
-
 def _run(
     code: int, count: int, numbers: list[float], at: int, x: float, y: float, z: float, e: float | None
-) -> _Run | None:
+) -> Run | None:
     """So many deposits of this code, their numbers behind index `at`; None where one of them is not quite plain.
 
     They begin at x, y, z (mm); `e` is E there as the file would write it, None where it is relative.
@@ -303,7 +285,7 @@ def _run(
         return None
     if (feeds and min(feeds) <= 0.0) or (rises and min(rises) <= CLEAR_MM):
         return None
-    return _Run(xs, ys, zs, rises, lengths, laid, feeds)
+    return Run(xs, ys, zs, rises, lengths, laid, feeds)
 
 
 @lru_cache(maxsize=CURVES_MOST)
