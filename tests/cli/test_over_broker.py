@@ -109,8 +109,9 @@ async def test_watch_as_json(place: Place) -> None:
 
 async def test_watch_says_that_a_daemon_that_leaves_says_nothing_of_heat(place: Place) -> None:
     process = start(place.folder, "watch", "--to", "bench-a", *place.where)
+    assert process.stdout is not None
+    assert (await asyncio.to_thread(process.stdout.readline)).startswith(b"bench-a: Running"), "it looks on"
     end = asyncio.create_task(asyncio.to_thread(process.communicate, timeout=20))
-    await asyncio.sleep(1.0)
     await place.outlet.close()
     _, err = await end
     assert process.returncode == 6
