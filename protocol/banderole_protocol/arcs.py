@@ -58,18 +58,20 @@ def arc_of(
 
 def box_of(arc: Arc, clockwise: bool, plane: str, start: Point, end: Point) -> Box:
     """What an arc covers of the bed: (x0, y0, x1, y1) in mm, as tight as can be."""
+    left, right = (start[0], end[0]) if start[0] < end[0] else (end[0], start[0])
+    front, rear = (start[1], end[1]) if start[1] < end[1] else (end[1], start[1])
     axes = PLANES[plane]
     begin = math.atan2(start[axes[1]] - arc.centre[1], start[axes[0]] - arc.centre[0])
     if clockwise:  # the same way, walked from its end
         begin -= arc.sweep
     first, last = math.ceil(begin / _QUARTER), math.floor((begin + arc.sweep) / _QUARTER)
-    points = [start, end]
     for quarter in range(first, last + 1):  # east, north, west, south of the centre, as far as it comes by there
-        point = list(start)
-        point[axes[quarter % 2]] = arc.centre[quarter % 2] + (1, 1, -1, -1)[quarter % 4] * arc.radius
-        points.append((point[0], point[1], point[2]))
-    xs, ys, _ = zip(*points, strict=True)
-    return min(xs), min(ys), max(xs), max(ys)
+        axis, at = axes[quarter % 2], arc.centre[quarter % 2] + (1, 1, -1, -1)[quarter % 4] * arc.radius
+        if axis == 0:
+            left, right = min(left, at), max(right, at)
+        elif axis == 1:
+            front, rear = min(front, at), max(rear, at)
+    return left, front, right, rear
 
 
 def flaw_of(arc: Arc | None, plane: str, start: Point, end: Point, words: dict[str, float], scale: float = 1.0) -> str:

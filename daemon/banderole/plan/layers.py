@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from dataclasses import dataclass
+from functools import reduce
 from itertools import compress
 from typing import Any, Final
 
@@ -116,7 +117,7 @@ class Layers:
             layer.filament_mm += sum(laid)
             layer.deposit_s += sum(compress(moves.seconds[begin:end], laid))
             layer.length_mm += sum(compress(moves.lengths[begin:end], laid))
-            layer.box = _around(layer.box, *boxes)
+            layer.box = reduce(_around, boxes, layer.box)
 
     def end(self, blocks: int) -> None:
         """The file had so many blocks."""
@@ -124,6 +125,5 @@ class Layers:
             self.rows[-1].blocks = blocks + 1 - self.rows[-1].block
 
 
-def _around(*boxes: Box) -> Box:
-    left, front, right, rear = zip(*boxes, strict=True)
-    return min(left), min(front), max(right), max(rear)
+def _around(one: Box, other: Box) -> Box:
+    return min(one[0], other[0]), min(one[1], other[1]), max(one[2], other[2]), max(one[3], other[3])
