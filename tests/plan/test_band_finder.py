@@ -147,3 +147,14 @@ def test_parts_in_turn_say_what_one_is_sure_of_and_the_others_may_say() -> None:
     assert isinstance(combine([sure, NoStairs(True, "", (other,))]), NoStairs)
     assert isinstance(combine([sure, other]), NoStairs)
     assert isinstance(combine([NoStairs(True, "", (sure,)), NoStairs(True, "", (sure,))]), NoStairs)
+
+
+def test_a_raft_alone_tells_not_where_the_first_step_begins() -> None:
+    """Upon a raft of 0.6 mm a plinth of 3 mm that looks like the steps, a recess in each of 6 mm, and one left unfinished."""
+
+    def side_at(z: float) -> float:
+        return 30.0 if z < 0.6 else 16.0 if z > 3.6 and 1.0 < (z - 3.6) % 6.0 < 2.2 else 20.0
+
+    found = find_in(column(36.0, side_at))
+    assert isinstance(found, NoStairs)
+    assert found.uncertain

@@ -22,6 +22,7 @@ from .layer_events import trains_of
 from .layer_signature import FEATURES, Layer, LayerSignatures
 from .rise_search import Rise, rises_of
 from .step_figures import round_figures
+from .step_marks import BOTTOM_MM
 from .step_place import CLEAR, FULL, LATTICE, LEAST_COUNT, VAGUE, Place
 from .step_places import Places
 
@@ -208,7 +209,8 @@ def _doubt(best: Place, rivals: list[Place], places: Places, spiral: bool) -> st
     if best.rise.part > MOST_PART:
         return f"{what}, or of a half or a third of that"
     ahead = best.score - rivals[0].score if rivals else math.inf
-    if not alone and (best.low < 1 or (not best.held and (spiral or _floats(best, ahead)))):
+    raft = 0 < best.plinth < BOTTOM_MM and best.end == "cut" and best.walls < FULL
+    if not alone and (raft or best.low < 1 or (not best.held and (spiral or _floats(best, ahead)))):
         return f"{what}, but not where the first begins"
     if best.end == "cut" and best.count == LEAST_COUNT:
         return f"{what}, but only {best.count}, and not where they end"
