@@ -101,11 +101,14 @@ def infill(blocks: int) -> bytes:
 
 
 def spiral(blocks: int, steps: int = 60) -> bytes:
-    """A wall one line thick that rises all the way round: Z in every block, so many of them to a turn of 0.2 mm."""
-    out = ["M140 S60", "M104 S210", "G28", "G90", "M83", "M109 S210", "G1 Z0.2 F600", "G1 X120 Y100 F9000", "G1 F1800"]
-    for step in range(blocks):
+    """Walls one line thick that rise all the way round: Z in every block, so many of them to a turn of 0.2 mm; 250 mm tall."""
+    out = ["M140 S60", "M104 S210", "G28", "G90", "M83", "M109 S210"]
+    for block in range(blocks):
+        wall, step = divmod(block, 1250 * steps)
+        if not step:
+            out += ["G1 Z260 F600", f"G1 X{60 + 45 * wall} Y100 F9000", "G1 Z0.2 F600", "G1 F1800"]
         angle = step * 2 * math.pi / steps
-        x, y = 100 + 20 * math.cos(angle), 100 + 20 * math.sin(angle)
+        x, y = 40 + 45 * wall + 20 * math.cos(angle), 100 + 20 * math.sin(angle)
         out.append(f"G1 X{x:.3f} Y{y:.3f} Z{0.2 + step / (5 * steps):.3f} E{4.1886 / steps:.5f}")
     return ("\n".join([*out, "M104 S0"]) + "\n").encode()
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, insort
 from collections.abc import Sequence
+from operator import sub
 from typing import Final
 
 FLAT_MM: Final = 1e-4
@@ -124,7 +125,9 @@ class Heights:
 
 def _thin(heights: list[float]) -> None:
     """Leaves half at most: out go those nearest to one below, never the topmost. What lay on one lies on its neighbour."""
-    gap = FLAT_MM
+    gap, least = FLAT_MM, min(map(sub, heights[1:], heights))
+    while 2 * gap <= least:  # nothing would go
+        gap *= 2
     while len(heights) > HEIGHTS_MOST // 2:
         gap *= 2
         top, kept = heights[-1], heights[:1]
