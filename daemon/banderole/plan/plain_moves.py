@@ -42,8 +42,8 @@ RUN_LEAST: Final = {**dict.fromkeys(_FLAT, 12), **dict.fromkeys(_RISING, 4)}
 """Deposits from which on columns cost less than taking each alone, by code."""
 CLEAR_MM: Final = 2e-6
 """What a run needs of each way, rise and deposit: clear of where it would be none, `MOVED_MM`, `NET_MM` and the like."""
-CURVES_MOST: Final = 2048
-"""Arcs that are remembered, a megabyte or two: a tower has the same ones in many layers."""
+CURVES_MOST: Final = 1024
+"""Arcs that are remembered, about a megabyte: a tower has the same ones in many layers."""
 
 Height = tuple[int, float, float | None]
 """What a deposit at another height begins: a layer by number (0: none) and height, mm; then the height of the flat layer in
