@@ -273,6 +273,9 @@ def factors_put_back(outcome: Outcome, truth: Truth) -> Iterator[str]:
         have = outcome.factors[channel]
         if channel not in told and channel not in by_file and abs(have - value) > 0.006:
             yield f"{channel} stands at {have}, and was found at {value}"
+    unknown = {name for name, _, _ in outcome.scenario.channels} & set(sets.values()) - set(started[0][1]["prior"])
+    if unknown:
+        yield f"{sorted(unknown)} scheduled, and nobody asked what it was before"
 
 
 # ---- 6. bounded
@@ -312,5 +315,5 @@ CHECKS: Final[tuple[Check, ...]] = (
     wire.settled, ends, heat_is_off, heat_stays_off, estop_stops, factors_put_back, bounded, numbered, record.obeys_the_table,
     record.told, record.no_phantom, order.audited, order.at_rest_at_the_end, order.counted_when_begun,
     order.refusals_acted_on, order.climbs, order.told_as_it_was,
-    record.honest, record.outlets_lose_nothing, expectations.as_expected,
+    order.deafness_told,    record.honest, record.outlets_lose_nothing, expectations.as_expected,
 )  # fmt: skip

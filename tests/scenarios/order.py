@@ -9,6 +9,7 @@ import math
 import re
 from bisect import bisect_right
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Any, Final
 
 from tests.scenarios.play import Outcome
@@ -157,6 +158,29 @@ def told_as_it_was(outcome: Outcome, truth: Truth) -> Iterator[str]:
         ]
         if jump is not None and jump < outcome.lasted - 0.1 and not told:
             yield f"a wild sample was heard at {jump:.2f} s, and nobody was told"
+
+
+GREETS_S: Final = 7.5
+"""A printer that takes no line for 5 s is told of, at the next greeting, one each second; and a little."""
+
+AGAIN_S: Final = 1.6
+"""Greetings further apart are no row of unanswered ones."""
+
+
+def deafness_told(outcome: Outcome, truth: Truth) -> Iterator[str]:
+    """A next start whose printer does not listen says that heat goes off as soon as it does, or what to do meanwhile."""
+    runs: dict[str, list[tuple[float, dict[str, Any]]]] = {}
+    for at, event in outcome.events:
+        runs.setdefault(event["run"], []).append((at, event))
+    before = math.inf
+    for number, events in enumerate(runs.values()):
+        ended = events[-1][0]
+        greeted = [write.at for write in truth.writes if before < write.at <= ended and write.text == "M110 N0"]
+        told = any(event["kind"] == "caution" and event["alarm"] == "queued" for _, event in events)
+        ends = next((a for a, b in pairwise([*greeted, math.inf]) if b - a > AGAIN_S), 0.0)
+        if number and greeted and ends - greeted[0] > GREETS_S and not told:
+            yield f"greeted from {greeted[0]:.1f} to {ends:.1f} s, and nobody was told that it does not listen"
+        before = ended
 
 
 WILD_C: Final = 120.0

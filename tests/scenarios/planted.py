@@ -34,17 +34,17 @@ def hunt(bug: Bug, runs: int) -> str:
     """In a process of its own: what caught it, or ""."""
     plant(bug)
     try:
-        from tests.scenarios.probes import wrong
+        from tests.scenarios.probes import PROBES, SELDOM, wrong
         from tests.scenarios.swarm import run_seed
     except Exception as why:  # it cannot even be imported
         return f"import: {why!r}"
     if bug.module in INTERLOCKS:
-        return _by_probes(wrong) or _by_runs(run_seed, runs)
-    return _by_runs(run_seed, runs) or _by_probes(wrong)
+        return _by_probes(wrong((*PROBES, *SELDOM))) or _by_runs(run_seed, runs)
+    return _by_runs(run_seed, runs) or _by_probes(wrong((*PROBES, *SELDOM)))
 
 
-def _by_probes(wrong: Callable[[], Iterator[str]]) -> str:
-    return next((f"probe: {what}" for what in wrong()), "")
+def _by_probes(wrong: Iterator[str]) -> str:
+    return next((f"probe: {what}" for what in wrong), "")
 
 
 def _by_runs(run_seed: Callable[[int], Result], runs: int) -> str:
@@ -58,12 +58,13 @@ def _by_runs(run_seed: Callable[[int], Result], runs: int) -> str:
 
 
 def _by_kept() -> str:
+    from tests.scenarios.chosen import CHOSEN
     from tests.scenarios.invariants import broken
     from tests.scenarios.kept_seeds import KEPT
     from tests.scenarios.kept_since import KEPT_SINCE
     from tests.scenarios.play import play
 
-    for why, scenario in (*KEPT, *KEPT_SINCE):
+    for why, scenario in (*CHOSEN, *KEPT, *KEPT_SINCE):
         if found := broken(play(scenario)):
             return f"kept {scenario.seed} ({why}): {found[0]}"
     return ""

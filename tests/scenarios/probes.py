@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
@@ -57,7 +57,18 @@ COOL_PRINTING: Final = replace(PRINTING, channels=(("nozzle", 170.0, 0.0),), how
 PROBING: Final = replace(
     BASE, text=tower().replace("G28", "G28\nG29"), board=(*BOARD, "probe_s=400", "busy_s=0", "reports_while_slow=false")
 )
+WAITING: Final = replace(BASE, how=How(waits=True), board=(*BOARD, "busy_s=0", "wait_window=1"))
 BED: Final = replace(HELD, how=How(bed=60))
+
+
+def _deaf(head: str, seconds: float) -> Scenario:
+    """A file with such a command in it, which lasts so long and lets nothing be heard meanwhile."""
+    board = (*BOARD, f"probe_s={seconds:g}", "busy_s=0", "reports_while_slow=false")
+    return replace(BASE, text=tower().replace("G28", f"G28\n{head}"), board=board)
+
+
+PROBES_S: Final = {"G30": 60.0, "G32": 600.0, "G33": 600.0, "G34": 600.0, "G425": 600.0}
+"""Longest that these may last and nothing be heard, s."""
 
 
 class Puppet(Heater):
@@ -277,14 +288,29 @@ PROBES: Final = (
     Probe("stood still", HELD, _H, None, "stale", (29.0, 32.0), 50.0, act=_stands_still(30.0)),
     Probe("stood still while deaf", replace(BASE, board=(*BOARD, "home_s=90", "busy_s=0", "reports_while_slow=false")),
           Moment(kind="run_started", after_s=20.0), None, "silence", (35.0, 48.0), 80.0, act=_stands_still(25.0)),
-    Probe("deaf while probing for too long", replace(PROBING, board=(*PROBING.board, "probe_s=700")), Moment(kind="run_started"),
-          None, "silence", (600.0, 615.0), 650.0),
     Probe("deaf while probing", PROBING, Moment(kind="run_started"), None, lasts_s=420.0),
     # the plate, which is slower
     Probe("plate low", BED, _H, steps(60, (200, -8.3)), "heat_runaway", (60.0, 60.0 + LATE_S), 100.0, heater="bed"),
     Probe("plate low, inside", BED, _H, steps(60, (200, -7.8)), lasts_s=100.0, heater="bed"),
     Probe("plate high", BED, _H, steps(60, (200, 12.3)), "heat_overshoot", (30.0, 30.0 + LATE_S), 60.0, heater="bed"),
 )  # fmt: skip
+
+
+SELDOM: Final = (
+    Probe("deaf while probing for too long", replace(PROBING, board=(*PROBING.board, "probe_s=700")), Moment(kind="run_started"),
+          None, "silence", (600.0, 615.0), 650.0),
+    *(Probe(f"deaf in {head}", _deaf(head, 0.8 * most), Moment(kind="run_started"), None, lasts_s=0.8 * most + 20.0)
+      for head, most in PROBES_S.items()),
+    *(Probe(f"deaf in {head} for too long", _deaf(head, 1.2 * most), Moment(kind="run_started"), None, "silence",
+            (most, most + 15.0), 1.2 * most + 20.0) for head, most in PROBES_S.items()),
+    # a file's own wait, which the printer may take longer for than we do
+    Probe("deaf in M109", WAITING, Moment(kind="pre_wait"), steps(217.2, (45.0, 0.0)), lasts_s=60.0, act=_silence(40.0)),
+    Probe("deaf in M109 for too long", WAITING, Moment(kind="pre_wait"), steps(217.2, (80.0, 0.0)), "silence",
+          (60.0, 66.0), 90.0, act=_silence(75.0)),
+    # the first readings of all
+    Probe("the first reading is wild", BASE, Moment(at_s=0.0), steps(140, (2.553, 0.0)), caution="sensor_jump", lasts_s=20.0),
+)  # fmt: skip
+"""Those that take longer, or seldom change: against planted bugs only."""
 
 
 def tried(probe: Probe) -> str:
@@ -309,7 +335,10 @@ def tried(probe: Probe) -> str:
                 probe.act(play)
             play.stage.loop.call_later(probe.lasts_s, play._crash)
 
-        play._waiting.append((probe.at, begins))
+        if probe.at.at_s is None:
+            play._waiting.append((probe.at, begins))
+        else:
+            play.stage.at(probe.at.at_s, begins)
         play.stage.at(3600.0, play._crash)
         outcome = play.go()
     if outcome.own_fault is not None:
@@ -318,7 +347,7 @@ def tried(probe: Probe) -> str:
 
 
 def _judged(probe: Probe, events: list[tuple[float, dict[str, Any]]], began: float) -> str:
-    if not began:
+    if not began and probe.at.at_s is None:
         return f"{probe.name}: it never came to that; {events[-1][1] if events else 'no events'}"
     first = next(
         (
@@ -346,6 +375,6 @@ def _judged(probe: Probe, events: list[tuple[float, dict[str, Any]]], began: flo
     return ""
 
 
-def wrong() -> Iterator[str]:
+def wrong(probes: Iterable[Probe] = PROBES) -> Iterator[str]:
     """Every probe that comes out otherwise."""
-    yield from filter(None, map(tried, PROBES))
+    yield from filter(None, map(tried, probes))

@@ -38,6 +38,11 @@ def unheard(answer: dict[str, Any]) -> bool:
     return "no fresh reading" in answer["reason"]
 
 
+def says_why(answer: dict[str, Any], state: str) -> bool:
+    """A person is told what the run is doing that rules the command out."""
+    return f"in {state}" in answer["reason"] or answer["reason"] in ("the run is over", "no hold is pending")
+
+
 def obeys_the_table(outcome: Outcome, truth: Truth) -> Iterator[str]:
     """Commands are taken in the states that the standard has for them, and no others; states follow each other as it says."""
     for name, state, answer in outcome.answers:
@@ -48,6 +53,8 @@ def obeys_the_table(outcome: Outcome, truth: Truth) -> Iterator[str]:
             yield f"{name} was obeyed in {state}"
         elif not answer["accepted"] and name in ("resume", "stop") and state in TAKES[name] and not unheard(answer):
             yield f"{name} was refused in {state}: {answer['reason']}"
+        elif not answer["accepted"] and name in TAKES and state not in TAKES[name] and not says_why(answer, state):
+            yield f"{name} was refused in {state}, and it is not said that this is why: {answer['reason']}"
     for before, after in zip(outcome.states, outcome.states[1:], strict=False):
         one_step = FOLLOWS.get(before, frozenset())
         two_steps = {

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.scenarios.chosen import CHOSEN
 from tests.scenarios.counts import ALL
 from tests.scenarios.invariants import broken
 from tests.scenarios.kept_seeds import KEPT as KEPT_FIRST
@@ -20,7 +21,7 @@ from tests.scenarios.swarm import FAR_APART, Result, Sum, results
 
 SEEDS = tuple(dict.fromkeys((*FAR_APART, *range(5))))
 """Few, for they are part of each test run; `python -m tests.scenarios` has as many as one likes."""
-KEPT = (*KEPT_FIRST, *KEPT_SINCE)
+KEPT = (*CHOSEN, *KEPT_FIRST, *KEPT_SINCE)
 ROOT = Path(__file__).parents[2]
 
 

@@ -73,14 +73,14 @@ def waits_for_the_soak(outcome: Outcome, truth: Truth) -> Iterator[str]:
     scenario = outcome.scenario
     if scenario.settle["stance"] == "moving":
         return
-    channel = next(one for one in scenario.channels if one[0] == "nozzle")
+    change = next((change for name, _, change in scenario.channels if name == "nozzle"), 0.0)
     begun = outcome.of("crossing_begun")
     for at, event in outcome.of("crossing_ended"):
         since = max((when for when, one in begun if one["band"] == event["band"] and when <= at), default=0.0)
         between = [one["kind"] for when, one in outcome.events if since <= when <= at]
         first = not any(when < since for when, _ in outcome.of("crossing_ended"))  # a pre-wait may have done it
         soaked = {"settled", "settle_late"} & set(between)
-        if not first and abs(channel[2]) > scenario.settle["tolerance"] and not soaked:
+        if not first and abs(change) > scenario.settle["tolerance"] and not soaked:
             yield f"band {event['band']} was entered at {at:.2f} s without a soak: {between}"
 
 

@@ -47,7 +47,8 @@ from banderole.bench.reading import Handler
 HANDLERS: dict[str, Handler] = {
     "G0": straight, "G1": straight, "G2": arc(clockwise=True), "G3": arc(clockwise=False), "G4": dwell,
     "G10": retract(back=True), "G11": retract(back=False), "G20": units(25.4), "G21": units(1.0),
-    "G28": home, "G29": probe, "G90": distance_mode(relative=False), "G91": distance_mode(relative=True),
+    "G28": home, "G29": probe, "G30": probe, "G32": probe, "G33": probe, "G34": probe, "G425": probe,
+    "G90": distance_mode(relative=False), "G91": distance_mode(relative=True),
     "G92": shift, "M0": person, "M1": person, "M17": nothing, "M18": motors_off, "M82": e_mode(relative=False),
     "M83": e_mode(relative=True), "M84": motors_off, "M85": inactivity, "M104": set_nozzle, "M105": temperatures,
     "M106": fan(on=True), "M107": fan(on=False), "M108": break_wait, "M109": wait_nozzle, "M110": nothing,

@@ -1,0 +1,27 @@
+"""Scenarios that no seed draws, for what it comes to is rare: each with what it is for."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+from tests.scenarios.probes import BASE, BOARD
+from tests.scenarios.scenario import Happening, Moment, Scenario
+from tests.support.towers import How, tower
+
+CHOSEN: Final[tuple[tuple[str, Scenario], ...]] = (
+    (
+        "a schedule of no temperature at all, and the factor found at another value than the usual one",
+        replace(BASE, seed=2, how=How(waits=True), channels=(("flow", 98.0, 2.0),), found={"flow": 104.0}),
+    ),
+    (
+        "killed while it probes: the next start meets a printer that listens to nobody for half a minute",
+        replace(
+            BASE,
+            seed=3,
+            text=tower().replace("G28", "G28\nG29"),
+            board=(*BOARD, "probe_s=55", "busy_s=0", "reports_while_slow=false"),
+            happenings=(Happening("crash", Moment(kind="run_started", after_s=8.0)),),
+        ),
+    ),
+)
