@@ -158,3 +158,19 @@ def test_a_raft_alone_tells_not_where_the_first_step_begins() -> None:
     found = find_in(column(36.0, side_at))
     assert isinstance(found, NoStairs)
     assert found.uncertain
+
+
+def test_steps_of_another_infill_each_with_lines_that_lie_crosswise_in_each_other_layer() -> None:
+    """On a wider foot of 2.4 mm five steps of 6 mm; a layer has a twentieth more path than the one below or above it."""
+    length, section = FEATURES.index("length"), FEATURES.index("section")
+    rows = []
+    for number, row in enumerate(column(32.4, lambda z: 26.0 if z < 2.4 else 20.0)):
+        step = max(0, math.floor((row.z - 0.1 - 2.4) / 6.0))
+        path = row.values[length] + (400.0, 250.0, 330.0, 190.0, 280.0)[step] * (1.05 if number % 2 else 1.0)
+        values = tuple(
+            path if n == length else 0.75 * path / 4 if n == section else v for n, v in enumerate(row.values)
+        )
+        rows.append(Layer(row.z, row.height, values))
+    found = find_in(rows)
+    assert isinstance(found, Stairs)
+    assert (found.plinth_mm, found.rise_mm, found.count) == (2.4, 6.0, 5)

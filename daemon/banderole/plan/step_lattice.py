@@ -100,14 +100,15 @@ class Lattice:
         if place.end != "cut":
             found.append((place.count, place.stop))
         best: list[tuple[int, float]] = []
+        told = place.rise.outline > SURE_OUTLINE  # by the outline
         walls = True
         for train in sorted(self._trains, key=lambda train: not train.outline):
             if best and not train.outline:
                 break
             hits = [
-                (n, train.heights[at])
+                (n, z)
                 for n in range(1, place.count)
-                if (at := nearest(train.heights, place.plinth + n * place.mm, self.half + HAIR)) is not None
+                if (z := self._edge(train, place.plinth + n * place.mm, told)) is not None
             ]
             if (
                 train.kind != "bend"
@@ -120,11 +121,21 @@ class Lattice:
             ends = [(n, z, self.outline.half_at(z)) for n, z in found]
             coarse = max((slack for _, _, slack in ends), default=self.half)
             return ends + [middle for middle in self._middles(place) if middle[2] < FINER * coarse]
-        inside = best and not walls  # lines that lie crosswise in each other layer show a change a layer early or late
+        late = 3 if told and not walls else 1  # an infill shows what walls do a layer early or late
         return [
             *((n, z, self.outline.half_at(z)) for n, z in found),
-            *((n, z, self.outline.half_at(z) * (3 if inside else 1)) for n, z in best),
+            *((n, z, self.outline.half_at(z) * late) for n, z in best),
         ]
+
+    def _edge(self, train: Train, z: float, told: bool) -> float | None:
+        """The event at a boundary. Where only infills tell, lines that lie crosswise in each other layer show a change a layer
+        early and late too, but less: the strongest counts."""
+        if train.outline or told:
+            at = nearest(train.heights, z, self.half + HAIR)
+            return None if at is None else train.heights[at]
+        slack = self.half + self.pair
+        near = [(by, at) for at, by in zip(train.heights, train.strengths, strict=True) if abs(at - z) <= slack]
+        return max(near)[1] if near else None
 
     def _nats(self, train: Train, low: float, mm: float, count: int) -> float:
         chance = min(0.9, len(train.heights) * 2 * self.half / self.top + 0.02)

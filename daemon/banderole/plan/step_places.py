@@ -12,7 +12,7 @@ from typing import Final
 
 from .layer_events import Train
 from .layer_signature import OUTLINE, Layer
-from .rise_search import LEVELS, MOST_EVENTS, Rise
+from .rise_search import LEVELS, MOST_EVENTS, SURE_OUTLINE, Rise
 from .step_foot import Feet
 from .step_lattice import SKIRT_MM, Lattice, nearest
 from .step_marks import BOTTOM_MM, BOX, HAIR, INSIDE, Edges
@@ -73,6 +73,7 @@ class Places:
         if seen is not None:
             seen += self._late
         ends = self._ends(mm, lone)
+        late = 0.0 if rise.outline > SURE_OUTLINE else self.pair  # an infill shows a change a layer early or late
         found = []
         for low in self._lows(mm, chains, seen):
             foot = self._foot(low, mm, self.lattice.edges(low, mm, int((self.top - low) / mm))[0])
@@ -82,7 +83,7 @@ class Places:
                 count = round((end - low) / mm) if kind != "cut" else int((end - low) / mm + 0.1)
                 high = at_end
                 off = 0.0 if kind == "cut" else abs(end - low - count * mm)
-                if count < LEAST_COUNT or off > self.half + STRETCH * count:
+                if count < LEAST_COUNT or off > self.half + STRETCH * count + late:
                     continue
                 fit = rise if off <= self.half + STRETCH / 2 * count else replace(rise, mm=(end - low) / count)
                 walls, inside = self.lattice.edges(low, fit.mm, count)
