@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Final
 
 from tests.scenarios.probes import BASE, BOARD
-from tests.scenarios.scenario import Happening, Moment, Scenario
+from tests.scenarios.scenario import Happening, LineFaults, Moment, Scenario
 from tests.support.towers import How, tower
 
 CHOSEN: Final[tuple[tuple[str, Scenario], ...]] = (
@@ -22,6 +22,16 @@ CHOSEN: Final[tuple[tuple[str, Scenario], ...]] = (
             text=tower().replace("G28", "G28\nG29"),
             board=(*BOARD, "probe_s=55", "busy_s=0", "reports_while_slow=false"),
             happenings=(Happening("crash", Moment(kind="run_started", after_s=8.0)),),
+        ),
+    ),
+    (
+        "no request to resend arrives whole, only the complaint before it: that alone has the line written again",
+        replace(
+            BASE,
+            seed=4,
+            kinds=("S1",),
+            line=LineFaults(spoilt=(("Resend: ", "Resemd: "),) * 40),
+            happenings=(Happening("fault", Moment(kind="band_entered", after_s=2.0), ("S1",)),),
         ),
     ),
 )

@@ -28,6 +28,7 @@ class Line:
         self._loop = loop
         self._board = board
         self._faults = faults
+        self._to_spoil = list(faults.spoilt)
         self._rng = Random(f"{seed} line")
         self._receiver: Receiver | None = None
         self._to_at = self._from_at = 0.0
@@ -94,7 +95,7 @@ class Line:
         if not data:
             self._hand_over(b"")
             return
-        for piece in self._on_its_way(data, "out"):
+        for piece in self._on_its_way(self._spoilt(data), "out"):
             self._from_at = self._later(self._from_at, piece, self._hand_over)
 
     def _hand_over(self, data: bytes) -> None:
@@ -139,6 +140,13 @@ class Line:
             self.befell[f"twice_{way}"] += 1
             return [data, data]
         return [data]
+
+    def _spoilt(self, data: bytes) -> bytes:
+        for one, other in list(self._to_spoil):
+            if one.encode() in data:
+                self._to_spoil.remove((one, other))
+                data = data.replace(one.encode(), other.encode(), 1)
+        return data
 
     def _damaged(self, data: bytes, flip: float, lose: float, way: str) -> bytes:
         random, kept = self._rng.random, bytearray()

@@ -53,7 +53,12 @@ def obeys_the_table(outcome: Outcome, truth: Truth) -> Iterator[str]:
             yield f"{name} was obeyed in {state}"
         elif not answer["accepted"] and name in ("resume", "stop") and state in TAKES[name] and not unheard(answer):
             yield f"{name} was refused in {state}: {answer['reason']}"
-        elif not answer["accepted"] and name in TAKES and state not in TAKES[name] and not says_why(answer, state):
+        elif (
+            not answer["accepted"]
+            and name in ("hold", "resume", "stop")
+            and state not in TAKES[name]
+            and not says_why(answer, state)
+        ):
             yield f"{name} was refused in {state}, and it is not said that this is why: {answer['reason']}"
     for before, after in zip(outcome.states, outcome.states[1:], strict=False):
         one_step = FOLLOWS.get(before, frozenset())

@@ -48,6 +48,9 @@ class LineFaults:
     twice_in: float = 0.0  # of a piece
     twice_out: float = 0.0
     late_s: float = 0.0  # a piece comes up to so much later, in order
+    spoilt: tuple[
+        tuple[str, str], ...
+    ] = ()  # of what the printer says: where it has the first it comes as the other, once each
 
     @property
     def any(self) -> bool:
