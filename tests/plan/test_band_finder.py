@@ -84,7 +84,7 @@ def seeded(seed: int) -> Stairs | NoStairs:
     return find_stairs(io.BytesIO(tower(seed).gcode), f"seed {seed}", None)
 
 
-@pytest.mark.parametrize("seed", [12, 58])  # wedges, notches: found among drawn towers
+@pytest.mark.parametrize("seed", [12])  # wedges: found among drawn towers
 def test_drawn_towers_that_are_found(seed: int) -> None:
     made, found = tower(seed), seeded(seed)
     assert isinstance(found, Stairs)

@@ -73,7 +73,7 @@ class Places:
         if seen is not None:
             seen += self._late
         ends = self._ends(mm, lone)
-        late = 0.0 if rise.outline > SURE_OUTLINE else self.pair  # an infill shows a change a layer early or late
+        late = 0.0 if most.outline > SURE_OUTLINE else self.pair  # an infill shows a change a layer early or late
         found = []
         for low in self._lows(mm, chains, seen):
             foot = self._foot(low, mm, self.lattice.edges(low, mm, int((self.top - low) / mm))[0])
