@@ -313,7 +313,7 @@ def numbered(outcome: Outcome, truth: Truth) -> Iterator[str]:
 CHECKS: Final[tuple[Check, ...]] = (
     unmodified, same_part, right_band, wire.waits_for_the_soak, wire.rests_while_held, wire.never_cold, wire.proven,
     wire.settled, ends, heat_is_off, heat_stays_off, estop_stops, factors_put_back, bounded, numbered, record.obeys_the_table,
-    record.told, record.no_phantom, order.audited, order.at_rest_at_the_end, order.counted_when_begun,
-    order.refusals_acted_on, order.climbs, order.told_as_it_was,
-    order.deafness_told,    record.honest, record.outlets_lose_nothing, expectations.as_expected,
+    record.told, record.no_phantom, order.audited, order.at_rest_at_the_end, order.counted_when_begun, order.each_ok_has_its_line,
+    order.refusals_acted_on, order.climbs, order.told_as_it_was, order.deafness_told,
+    record.honest, record.outlets_lose_nothing, expectations.as_expected,
 )  # fmt: skip

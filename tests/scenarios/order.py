@@ -62,8 +62,7 @@ def counted_when_begun(outcome: Outcome, truth: Truth) -> Iterator[str]:
 
     A printer that answers a reminder has read its lines and may not have begun them: from there on they are not judged.
     """
-    line, kinds = outcome.scenario.line, set(outcome.scenario.kinds)
-    if line.any or kinds & {"S1", "S2", "S2b", "S3", "S4", "S5", "S6", "S7", "S9", "S10", "S11", "S12", "silence"}:
+    if not _sound(outcome):
         return
     assert outcome.line is not None
     until = next((at for at, data in outcome.line.written if b"N0*126" in data), math.inf)
@@ -78,6 +77,22 @@ def counted_when_begun(outcome: Outcome, truth: Truth) -> Iterator[str]:
         if blocks > bisect_right(began, at + 1e-6):
             yield f"{blocks} blocks counted as taken at {at:.3f} s, and {bisect_right(began, at + 1e-6)} had been begun"
             return
+
+
+def each_ok_has_its_line(outcome: Outcome, truth: Truth) -> Iterator[str]:
+    """On a sound line no `ok` comes that belongs to nothing: one that does was credited before it came."""
+    assert outcome.line is not None
+    reminded = any(b"N0*126" in data for _, data in outcome.line.written)
+    again = any(row["at"] > 1.0 for row in truth.board_events("restart", "halted"))  # and what was answered before it
+    spare = outcome.ran[0].engine.window.miscounts if outcome.ran else 0
+    if spare and _sound(outcome) and not reminded and not again:
+        yield f"{spare} answers belonged to no line, and none was lost or doubled"
+
+
+def _sound(outcome: Outcome) -> bool:
+    """Is nothing on the line lost, damaged, doubled or silent?"""
+    unsound = {"S1", "S2", "S2b", "S3", "S4", "S5", "S6", "S7", "S9", "S10", "S11", "S12", "silence"}
+    return not outcome.scenario.line.any and not unsound & set(outcome.scenario.kinds)
 
 
 def refusals_acted_on(outcome: Outcome, truth: Truth) -> Iterator[str]:
