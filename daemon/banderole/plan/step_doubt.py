@@ -107,6 +107,8 @@ def _alone(best: Place, places: Places) -> bool:
     """Do walls move (or, where they never do, infills change) where steps meet and nowhere else, and does what ends the steps,
     or lies below them, agree?"""
     agrees = best.low >= 0 if best.end != "cut" else best.low >= VAGUE
+    if best.low <= 0 and not places.lattice.outline.like_next(best.plinth, best.mm):
+        return False  # without an edge below it the lowest step may be the upper part of a plinth
     walls = best.rise.outline >= LEAST_AGREED
     edges = best.walls if walls else best.inside
     return agrees and edges >= FULL and places.lattice.alone(best.plinth, best.mm, best.count, walls)

@@ -93,6 +93,10 @@ class Outline:
             return False
         return self.other_beyond(z, rise, way)
 
+    def like_next(self, z: float, rise: float) -> bool:
+        """Is the box the same at nearly all heights of one step and the next one?"""
+        return sum(self._alike(z + rise * share, z + rise * (share + 1)) >= 3 for share in _UNIT) >= len(_UNIT) - 2
+
     def other_beyond(self, z: float, rise: float, way: int) -> bool:
         """Is the box just below `z` (`way` 1) or above it (−1) another than a rise further into the steps?"""
         outer = [by for by in (0.6 * self._thick, 1.6 * self._thick) if 0 < z - way * by < self._tops[-1]]
