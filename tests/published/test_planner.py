@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
+from banderole.plan.bends import Bend
 from banderole.plan.motion_limits import MotionLimits
 from banderole.plan.motion_scan import rounded_corners
 from banderole.plan.motion_time import Motion, seconds_of
@@ -62,5 +63,5 @@ def test_the_corner_in_a_path() -> None:
 
 def test_circle() -> None:
     """Uniform circular motion: a = v²/R. R 5, a 1000: at most 70.711 mm/s however much is asked for."""
-    around = Motion(0.0, 0.0, 0.0, 1.0, 500.0, 1e6, 5.0, (1.0, 0.0, 0.0), (1.0, 0.0, 0.0))
+    around = Motion(0.0, 0.0, 0.0, 1.0, 500.0, 1e6, Bend(5.0, (1.0, 0.0, 0.0), (1.0, 0.0, 0.0)))
     assert 1e6 / seconds_of([around])[0] == pytest.approx(70.711, abs=5e-3)

