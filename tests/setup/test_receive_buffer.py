@@ -42,14 +42,14 @@ def test_usual_sizes_are_found_to_some_bytes(queued: int) -> None:
 def test_one_burst_that_lost_more_than_it_had_to_hardly_ever_misleads() -> None:
     """A board that takes a line less of one length than it could may be the very picture of another board: about one in 800."""
     chance, misled = Random(1), 0
-    for _ in range(400):
+    for _ in range(120):
         buffer, queued = chance.randint(64, 1000), chance.randint(2, 16)
         bursts = taken(buffer, queued)
         which = chance.randrange(len(bursts))
         bursts[which] = Taken(bursts[which].sizes, max(0, bursts[which].count - chance.randint(1, 3)))
         found = reckon(bursts)
         misled += found is not None and min(found.least, USUAL_BUFFER) > buffer  # no more than that is relied on
-    assert misled <= 2
+    assert misled <= 1
 
 
 def test_the_picture_of_another_board() -> None:
