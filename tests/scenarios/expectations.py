@@ -70,6 +70,8 @@ def as_expected(outcome: Outcome, truth: Truth) -> Iterator[str]:
     struck = _struck(outcome, truth, kind)
     if kind == "S6" and struck is not None:
         struck = _asked_wrongly(truth)
+    if kind == "S11" and struck is not None and not any(at < struck for at, _ in truth.replies()):
+        struck = None  # it began anew before it had said a word: a start like any other
     printer = Printer.model_validate(scenario.printer)
     report_s = printer.thermal.report_s
     if kind in ("T7", "T7-bed") and alarm.startswith("sensor_") and _at_once(truth) < IN_A_ROW * report_s:

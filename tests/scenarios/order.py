@@ -84,6 +84,7 @@ def each_ok_has_its_line(outcome: Outcome, truth: Truth) -> Iterator[str]:
     assert outcome.line is not None
     reminded = any(b"N0*126" in data for _, data in outcome.line.written)
     again = any(row["at"] > 1.0 for row in truth.board_events("restart", "halted"))  # and what was answered before it
+    again = again or any(event.get("rung") == "greet anew" for _, event in outcome.of("make_safe"))  # all is forgotten
     spare = outcome.ran[0].engine.window.miscounts if outcome.ran else 0
     if spare and _sound(outcome) and not reminded and not again:
         yield f"{spare} answers belonged to no line, and none was lost or doubled"
@@ -153,12 +154,16 @@ def climbs(outcome: Outcome, truth: Truth) -> Iterator[str]:
 
 
 def told_as_it_was(outcome: Outcome, truth: Truth) -> Iterator[str]:
-    """What ends a run ends it; a silence is told with its length; a reading that was objected to is told at all."""
+    """What ends a run ends it; a silence is told with its length; a reading that was objected to is told at all.
+
+    A next start has nothing to give up: it does nothing but make safe.
+    """
     assert outcome.line is not None
     heard = [at for at, _ in outcome.line.heard]
     given_up = [at for at, _ in outcome.of("aborting")]
+    run = outcome.ran[0].run_id if outcome.ran else ""
     for at, event in [*outcome.of("link_lost"), *outcome.of("trip")]:
-        if not any(when <= at + AT_ONCE_S for when in given_up):
+        if event["run"] == run and not any(when <= at + AT_ONCE_S for when in given_up):
             yield f"{event['kind']} at {at:.2f} s, and it was not given up"
     for at, event in outcome.of("link_lost"):
         found = _SILENT.match(event["reason"])
