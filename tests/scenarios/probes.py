@@ -58,6 +58,12 @@ PROBING: Final = replace(
     BASE, text=tower().replace("G28", "G28\nG29"), board=(*BOARD, "probe_s=400", "busy_s=0", "reports_while_slow=false")
 )
 WAITING: Final = replace(BASE, how=How(waits=True), board=(*BOARD, "busy_s=0", "wait_window=1"))
+HEAVY: Final = replace(OFF, board=(*BOARD, "nozzle.tau=2500", "nozzle.gain=1000"))
+DEAF_LATER: Final = replace(
+    BASE,
+    text=tower(How(waits=True)).replace("M109 S220", "M109 S220\nG28"),
+    board=(*BOARD, "home_s=40", "busy_s=0", "reports_while_slow=false"),
+)
 BED: Final = replace(HELD, how=How(bed=60))
 
 
@@ -307,6 +313,12 @@ SELDOM: Final = (
     Probe("deaf in M109", WAITING, Moment(kind="pre_wait"), steps(217.2, (45.0, 0.0)), lasts_s=60.0, act=_silence(40.0)),
     Probe("deaf in M109 for too long", WAITING, Moment(kind="pre_wait"), steps(217.2, (80.0, 0.0)), "silence",
           (60.0, 66.0), 90.0, act=_silence(75.0)),
+    # a nozzle so heavy that it moves three degrees in two minutes: standing still says nothing before
+    Probe("off, frozen, hardly anything due", HEAVY, _OFF, after((26.0, line(218.0, -5.0)), (NEVER_S, lambda t, true: 90.0)),
+          "sensor_stuck", (140.0, 149.0), 160.0),
+    # this program is stopped just behind a command that the printer is long deaf over
+    Probe("stood still as it went deaf", DEAF_LATER, Moment(kind="pre_wait", after_s=1.0), None, lasts_s=60.0,
+          act=_stands_still(10.0)),
     # the first readings of all
     Probe("the first reading is wild", BASE, Moment(at_s=0.0), steps(140, (2.553, 0.0)), caution="sensor_jump", lasts_s=20.0),
 )  # fmt: skip
