@@ -531,9 +531,13 @@ class Window:
         self._complaint_alone = False
 
     def _oldest_kept(self, number: int) -> int:
-        """The oldest line that may be asked for: none that is certain, as then it would be carried out twice."""
+        """The oldest line that may be asked for: none that is certain, as then it would be carried out twice.
+
+        Nor M110 once lines stand behind the greeting: it would set the count back, and all of them would be taken anew.
+        """
         kept = self._wire.oldest_kept()
-        return max(number + 1 if kept is None else kept, self._certain + 1)
+        behind = self._wire.last_written(self.next_number) >= len(GREETING)
+        return max(number + 1 if kept is None else kept, self._certain + 1, 1 if behind else 0)
 
     def _has_all(self, last: int, now: float, events: list[Event]) -> None:
         """It wants the line behind all that was written: the answer to a reminder, or to a line written twice."""

@@ -291,6 +291,25 @@ def test_a_damaged_number_does_not_end_a_recovery() -> None:
     assert window.data_to_send(0.3).startswith(b"N3 G1 X1*")
 
 
+def test_the_greeting_is_not_written_again_once_lines_stand_behind_it() -> None:
+    """`rs 20` comes as `rs 00`, and who it is had been lost: M110 again would set the count back, and all be taken anew."""
+    window = Window(0)
+    window.greet()
+    for _ in range(2):
+        window.data_to_send(0.0)
+        window.receive(b"ok\n", 0.0)
+    for number in range(2, 20):
+        window.send(b"G1 X%d" % number, number)
+        window.data_to_send(0.0)
+        assert tags_of(window, b"ok\n", 9, 0.0) == [number]
+    window.send(b"G1 X20", 20)
+    window.data_to_send(0.0)
+    assert tags_of(window, b"rs 00\nok\n", 9, 0.1) == []
+    assert b"M110" not in window.data_to_send(0.2)
+    assert tags_of(window, b"rs 20\nok\n", 9, 0.3) == []
+    assert window.data_to_send(0.4).startswith(b"N20 G1 X20*")
+
+
 def test_a_damaged_report_before_its_ok_does_not_count_for_it() -> None:
     window = Window(0)
     answered(window)
