@@ -149,6 +149,15 @@ def test_parts_in_turn_say_what_one_is_sure_of_and_the_others_may_say() -> None:
     assert isinstance(combine([NoStairs(True, "", (sure,)), NoStairs(True, "", (sure,))]), NoStairs)
 
 
+def test_a_purge_line_higher_than_the_first_layer_takes_nothing_from_the_tower_beside_it() -> None:
+    done = subprocess.run([sys.executable, str(WRITER), "--relative"], capture_output=True, check=True)
+    before, first_layer, rest = done.stdout.partition(b"G0 Z0.")
+    purge = b"G1 Z0.6 F600\nG1 X5 Y5 F6000\nG1 X80 E9 F1200\n"
+    found = find_stairs(io.BytesIO(before + purge + first_layer + rest), "tower", "joined")
+    assert isinstance(found, Stairs)
+    assert (found.plinth_mm, found.rise_mm, found.count) == (1.2, 7.5, 6)
+
+
 def test_a_raft_alone_tells_not_where_the_first_step_begins() -> None:
     """Upon a raft of 0.6 mm a plinth of 3 mm that looks like the steps, a recess in each of 6 mm, and one left unfinished."""
 

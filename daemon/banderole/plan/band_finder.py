@@ -24,6 +24,9 @@ from .step_place import Place
 from .step_places import Places
 
 MOST_CANDIDATES: Final = 3
+LEAST_LAYERS: Final = 20
+"""A lower part has no steps that could be told from chance, and says nothing of those beside it: a purge line laid down
+higher than the first layer is a part in turn, too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +61,9 @@ def stairs_of(signatures: LayerSignatures) -> Stairs | NoStairs:
     """The steps of what was gathered. Parts in turn must all say the same."""
     if signatures.cut_short:
         return NoStairs(True, "the file has more layers or parts than are looked at")
-    return combine([find_in(part.layers, part.spiral) for part in signatures.parts()])
+    parts = signatures.parts()
+    tall = [part for part in parts if len(part.layers) >= LEAST_LAYERS]
+    return combine([find_in(part.layers, part.spiral) for part in tall or parts])
 
 
 def combine(found: Sequence[Stairs | NoStairs]) -> Stairs | NoStairs:
@@ -79,7 +84,7 @@ def combine(found: Sequence[Stairs | NoStairs]) -> Stairs | NoStairs:
 
 def find_in(layers: Sequence[Layer], spiral: bool = False) -> Stairs | NoStairs:
     """The steps in one part's layers, from the bed upwards; `spiral`: its rows are turns, and begin anywhere. Pure."""
-    if len(layers) < 20:
+    if len(layers) < LEAST_LAYERS:
         return NoStairs(False, "too few layers")
     trains = trains_of(layers)
     rises = rises_of(layers, trains)
