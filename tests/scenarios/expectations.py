@@ -27,11 +27,12 @@ ENDS: Final = {
 }  # fmt: skip
 """Exit code, where the fault struck in time."""
 MAY_TRIP: Final = {
-    "S2": ("setpoint_unproven", "setpoint_lost"), "S2b": ("position_audit",), "T5": ("heat_rise", "heat_runaway", "pre_wait"),
+    "S2": ("setpoint_unproven", "setpoint_lost"), "S2b": ("position_audit", "stale", "silence"), "T5": ("heat_rise", "heat_runaway", "pre_wait"),
     "T2": ("sensor_stuck", "heat_rise", "setpoint_unproven", "pre_wait"), "T3-bed": ("heat_runaway", "heat_rise", "pre_wait"),
     "T4-bed": ("heat_overshoot", "heat_while_off", "heat_off_unproven", "heat_over_limit"),
 }  # fmt: skip
-"""Alarms that are an answer to it too, or the only ones where it ends in a trip."""
+"""Alarms that are an answer to it too, or the only ones where it ends in a trip. A motion that S2b made long or slow keeps the
+requests for readings waiting behind it, and nobody can know for how long."""
 ALARMS: Final = {
     "S6": ("line_numbers",), "S8": ("line_numbers",), "S15": ("printer_fatal",), "T1": ("sensor_impossible",),
     "T1b": ("sensor_impossible",), "T1-bed": ("sensor_impossible",), "S10b": ("stale", "setpoint_unproven"),
@@ -70,8 +71,8 @@ def as_expected(outcome: Outcome, truth: Truth) -> Iterator[str]:
     struck = _struck(outcome, truth, kind)
     if kind == "S6" and struck is not None:
         struck = _asked_wrongly(truth)
-    if kind == "S11" and struck is not None and not any(at < struck for at, _ in truth.replies()):
-        struck = None  # it began anew before it had said a word: a start like any other
+    if kind in ("S8", "S11") and struck is not None and not any(at < struck for at, _ in truth.replies()):
+        struck = None  # before it had said a word: it is greeted again, as at any start
     printer = Printer.model_validate(scenario.printer)
     report_s = printer.thermal.report_s
     if kind in ("T7", "T7-bed") and alarm.startswith("sensor_") and _at_once(truth) < IN_A_ROW * report_s:

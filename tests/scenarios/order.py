@@ -84,7 +84,8 @@ def each_ok_has_its_line(outcome: Outcome, truth: Truth) -> Iterator[str]:
     assert outcome.line is not None
     reminded = any(b"N0*126" in data for _, data in outcome.line.written)
     again = any(row["at"] > 1.0 for row in truth.board_events("restart", "halted"))  # and what was answered before it
-    again = again or any(event.get("rung") == "greet anew" for _, event in outcome.of("make_safe"))  # all is forgotten
+    # Greeted anew all is forgotten that was out; and what goes past all numbering is answered too.
+    again = again or any(event.get("rung") in ("greet anew", "break the wait") for _, event in outcome.of("make_safe"))
     spare = outcome.ran[0].engine.window.miscounts if outcome.ran else 0
     if spare and _sound(outcome) and not reminded and not again:
         yield f"{spare} answers belonged to no line, and none was lost or doubled"
