@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from tests.scenarios.probes import BASE, BOARD
+from tests.scenarios.probes import BASE, BOARD, PRINTER
 from tests.scenarios.scenario import Happening, LineFaults, Moment, Scenario
 from tests.support.towers import How, tower
 
@@ -33,5 +33,37 @@ CHOSEN: Final[tuple[tuple[str, Scenario], ...]] = (
             line=LineFaults(spoilt=(("Resend: ", "Resemd: "),) * 40),
             happenings=(Happening("fault", Moment(kind="band_entered", after_s=2.0), ("S1",)),),
         ),
+    ),
+    (
+        "a nozzle that may go unread for a minute, and does for 20 s while it settles: the dwell begins anew",
+        replace(
+            BASE,
+            seed=5,
+            kinds=("silence",),
+            channels=(("nozzle", 220.0, -8.0),),
+            settle={**BASE.settle, "dwell_s": 12},
+            printer={
+                **PRINTER,
+                "serial": {**PRINTER["serial"], "silence_s": 60.0},
+                "interlocks": {"stale_s": 60.0},
+            },
+            happenings=(Happening("silence", Moment(kind="setpoint_confirmed", nth=2, after_s=9.0), (20.0,)),),
+        ),
+    ),
+    *(
+        (
+            f"a request to resend whose number is damaged, and the complaint before it with it: {what}",
+            replace(
+                BASE,
+                seed=seed,
+                kinds=("S1",),
+                line=LineFaults(spoilt=(("Last Line", "Lost Line"), number)),
+                happenings=(Happening("fault", Moment(kind="band_entered", after_s=2.0), ("S1",)),),
+            ),
+        )
+        for seed, what, number in (
+            (6, "a line that cannot be", ("Resend: ", "Resend: 9")),
+            (7, "a line that was taken long ago", ("Resend: 5", "Resend: 4")),
+        )
     ),
 )

@@ -27,7 +27,8 @@ ENDS: Final = {
 }  # fmt: skip
 """Exit code, where the fault struck in time."""
 MAY_TRIP: Final = {
-    "S2": ("setpoint_unproven", "setpoint_lost"), "S2b": ("position_audit", "stale", "silence"), "T5": ("heat_rise", "heat_runaway", "pre_wait"),
+    "S2": ("setpoint_unproven", "setpoint_lost"), "S2b": ("position_audit", "stale", "silence"),
+    "T5": ("heat_rise", "heat_runaway", "pre_wait"),
     "T2": ("sensor_stuck", "heat_rise", "setpoint_unproven", "pre_wait"), "T3-bed": ("heat_runaway", "heat_rise", "pre_wait"),
     "T4-bed": ("heat_overshoot", "heat_while_off", "heat_off_unproven", "heat_over_limit"),
 }  # fmt: skip

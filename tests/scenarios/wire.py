@@ -5,9 +5,13 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Final
 
+from banderole.plan.config import Printer
+
 from tests.scenarios.play import Outcome
+from tests.scenarios.scenario import Scenario
 from tests.scenarios.truth import Truth
 from tests.support.judge import deposits
 
@@ -60,6 +64,19 @@ def settled(outcome: Outcome, truth: Truth) -> Iterator[str]:
             yield f"settled at {wanted} °C is told at {at:.2f} s, with {outside} heard within the dwell of {dwell} s"
         elif len(span) < 2:
             yield f"settled at {wanted} °C is told at {at:.2f} s, on {len(span)} readings"
+        elif (hole := _hole(scenario, [when for when, _ in heard], at - dwell)) is not None:
+            yield f"settled at {wanted} °C is told at {at:.2f} s, and within the dwell nothing was read for {hole:.1f} s"
+
+
+def _hole(scenario: Scenario, heard: list[float], since: float) -> float | None:
+    """The longest time between two readings of a dwell, s, where it is longer than any reading counts for. None where none is."""
+    begun = max((when for when in heard if when <= since + EDGE_S), default=since)
+    longest = max((b - a for a, b in pairwise(when for when in heard if when >= begun)), default=0.0)
+    most = Printer.model_validate(scenario.printer).interlocks.bed.stale_s
+    return longest if longest > most + EDGE_S else None
+
+
+EDGE_S: Final = 1e-3
 
 
 def _wild(outcome: Outcome) -> bool:
