@@ -132,9 +132,11 @@ def refusals_acted_on(outcome: Outcome, truth: Truth) -> Iterator[str]:
 
 
 def _crashes(outcome: Outcome) -> list[tuple[float, Any]]:
-    """Moments from which on nothing was written because the program was dead."""
-    last = max((at for at, _ in outcome.line.written), default=0.0) if outcome.line is not None else 0.0
-    return [(last, None)] if any(ended is None for ended in outcome.ended) else []
+    """Moments from which on nothing was written because the program was dead: until a next start opened the port."""
+    if outcome.line is None or all(ended is not None for ended in outcome.ended):
+        return []
+    again = outcome.line.opened_at[1] if len(outcome.line.opened_at) > 1 else math.inf
+    return [(max((at for at, _ in outcome.line.written if at < again), default=0.0), None)]
 
 
 def climbs(outcome: Outcome, truth: Truth) -> Iterator[str]:

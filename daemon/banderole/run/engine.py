@@ -70,6 +70,7 @@ class Engine:
         self.entering: int | None = None
         self.height = self.top = 0.0
         self.feeding = False
+        self.fed_whole = False  # the file has been fed to its end: what is queued is waited for, and not taken back
         self.line = 0
         self.current: dict[str, float] = {}  # the band's setpoints, in force
         self.heating: tuple[dict[str, float], float | None, float] | None = None
@@ -500,7 +501,7 @@ class Engine:
     def hold_now(self) -> None:
         """What has no number yet is kept for after the hold."""
         self.holds.begin(self, "command", "")
-        if self.streaming:
+        if self.streaming and self.feeding and not self.fed_whole:
             self.feeding = False
             self._take_back()
 

@@ -188,6 +188,7 @@ def _stretch(e: Engine, item: Stretch) -> Procedure:
 
 def _finish(e: Engine) -> Procedure:
     """Everything carried out, heat off and proven, values put back."""
+    e.fed_whole = True
     yield from send(e, (b"M400",), "drain")
     if e.wants_hold:  # it came behind the last block
         yield from crossing.hold(e, e.feeder.here(), e.top)
