@@ -231,6 +231,7 @@ class Engine:
                         tag.taken = True
                         self.account.inserted[tag.reason] += 1
                 self.greeted = self.answered = True
+                self.readback.on_taken(self)
             case Report(readings=readings):
                 self._read(self.watch.report(readings, self.now))
             case Position():

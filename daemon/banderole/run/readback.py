@@ -66,6 +66,7 @@ class Readback:
     def __init__(self) -> None:
         self._careful_until = -1  # by count of blocks taken
         self._asked: Ours | None = None
+        self._answer: Position | None = None  # the last since then
         self._expected: Modal | None = None
         self._line = self._tries = self._stops = 0
         self._asked_at = self._left_s = 0.0
@@ -96,16 +97,22 @@ class Readback:
 
     def _ask(self, e: Engine) -> None:
         self._tries += 1
-        self._asked = Ours(b"M114", "readback")
+        self._asked, self._answer = Ours(b"M114", "readback"), None
         self._asked_at, self._left_s = e.now, e.window.motion_left_s(e.now)
         e.queue(self._asked)
 
     def on_position(self, e: Engine, position: Position) -> None:
-        """An answer. Trips where two of them say the same wrong place."""
-        if self._asked is None or self._expected is None:
+        """An answer, or a line that doubles what it carries brings one that was heard already: the `ok` tells."""
+        if self._asked is not None:
+            self._notice_stop(e)
+            self._answer = position
+            self.on_taken(e)
+
+    def on_taken(self, e: Engine) -> None:
+        """Lines of ours were taken. With the question the last answer counts. Trips where two say the same wrong place."""
+        if self._asked is None or not self._asked.taken or self._expected is None or self._answer is None:
             return
-        self._notice_stop(e)
-        differences = self._differences(self._expected, position)
+        differences = self._differences(self._expected, self._answer)
         wrong = max(((a, abs(d - self._drift.get(a, 0.0))) for a, d in differences.items()), key=lambda one: one[1])
         if wrong[1] > self._tolerance:
             again = self._wrong is not None and wrong[0] == self._wrong[0] and abs(wrong[1] - self._wrong[1]) < EXACT_MM
