@@ -128,10 +128,12 @@ class Window:
         """Queue a block behind all others. Raises nothing: the caller keeps to `wants`."""
         self._pending.append((block, tag, seconds))
 
-    def ask_temperatures(self) -> None:
-        """Queue a temperature request ahead of what waits; once at a time."""
-        if not self._wire.asks(TEMPERATURES) and (not self._pending or self._pending[0][0] != TEMPERATURES):
-            self._pending.appendleft((TEMPERATURES, None, 0.0))
+    def ask_temperatures(self) -> bool:
+        """Queue a temperature request ahead of what waits; once at a time. False: one is out or queued."""
+        if self._wire.asks(TEMPERATURES) or (self._pending and self._pending[0][0] == TEMPERATURES):
+            return False
+        self._pending.appendleft((TEMPERATURES, None, 0.0))
+        return True
 
     def urgent(self, block: bytes, tag: Any = None) -> None:
         """Queue a block ahead of all that is not yet written, into the part of the receive buffer that is kept free."""
@@ -291,6 +293,9 @@ class Window:
             data.append(probes.request(now))
             self._write(self._new_line(TEMPERATURES, None, 0.0), data, now)
             self._ask_anew = False
+        elif (again := self._wire.to_write_again(TEMPERATURES)) is not None and len(again.data) < room:
+            data.append(probes.request(now))  # refused; in a window of one line it would wait for what it is to find out
+            self._write(again, data, now)
         elif probe := probes.next(room, self._wire.bytes > self.receive_bytes, self._odd is not None, now):
             data.append(probe)
 
