@@ -51,6 +51,10 @@ MUST_S: Final = 15.0
 """After its threshold time a physical fault must be tripped."""
 PAUSE_S: Final = 5.0
 """The silence of S9."""
+FINDS_S: Final = 3.0
+"""Until it is known which answer a silence has swallowed: two line ends and a reminder, a second apart."""
+TALKED_S: Final = 1.0
+"""A word so long behind the last reading, and the line counts as alive: it is the reading that is missed, not the printer."""
 IN_A_ROW: Final = 2
 """Intervals of reports: wild samples nearer to each other are in two readings running, and trip."""
 RISE_S, RISES = 25.0, 4
@@ -80,6 +84,8 @@ def as_expected(outcome: Outcome, truth: Truth) -> Iterator[str]:
         return  # two of them in a row
     if kind == "S9" and alarm in ("silence", "stale") and PAUSE_S + report_s > printer.interlocks.stale_s:
         return  # where nothing moves, readings on both sides of it are further apart than they may be
+    if kind == "S10" and alarm == "stale" and report_s > TALKED_S:
+        return  # its last word came long behind its last reading
     if ended.exit == 70 and "nothing but a greeting" in ended.reason:
         return  # it has never answered: nothing is proven, and nothing was heated
     protected = scenario.settings().get("protection") == "true" and alarm == "printer_fatal" and kind.startswith("T")
@@ -203,7 +209,9 @@ def _noisy(outcome: Outcome, truth: Truth, kind: str, end: str) -> Iterator[str]
     fine = ended.exit in (5, 6)
     if kind == "silence":
         seconds = outcome.scenario.happenings[0].words[0]
-        fine = seconds > 4.0 and alarm in ("silence", "stale")
+        read = Printer.model_validate(outcome.scenario.printer)
+        apart = seconds + read.thermal.report_s + FINDS_S  # of the readings on both sides of it, where nothing moves
+        fine = (seconds > 4.0 or apart > read.interlocks.stale_s) and alarm in ("silence", "stale")
     elif max(line.flip_in, line.flip_out, line.lose_in, line.lose_out) <= LITTLE and not truth.falsified:
         fine = False
     if ended.exit == 3 and outcome.happened["silence"]:

@@ -86,6 +86,11 @@ class Line:
             self.pulsed.append(self._loop.time())
             self._board.pulse_dtr()
 
+    @property
+    def there(self) -> bool:
+        """Is the device plugged in?"""
+        return self._board._now() >= self._board._plugged_in_at
+
     def befall(self, fault: str) -> None:
         self._board.befall(fault)
 

@@ -202,6 +202,8 @@ class Play:
                 return
             self.line.dead, self.line.kill_at = False, None
             self.stage.pass_time(DEAD_S)
+            while not self.line.there:  # without its device a start ends at once, and comes again
+                self.stage.pass_time(DEAD_S)
             self._act(self.stage.make_safe)
 
     # ---- what is heard
