@@ -104,6 +104,7 @@ class Window:
             None  # the last M400 written, and when; None once the line was disturbed
         )
         self._rewrite_from: int | None = None
+        self._asked_for = -1  # the line that is written again first: what lies before it was read, answered or not
         self._refused_at = 0.0
         self._odd: int | None = None
         self._complaint_alone = False  # the recovery at work stands on a complaint, no Resend has come yet
@@ -182,9 +183,9 @@ class Window:
         if self._marker is not None and self.state is LinkState.MARKED:
             self._let_marker_go(now)
         data: list[bytes] = []
-        limit = self.receive_bytes if self._urgent else self.window_bytes
         while self._wire.written < len(self._wire.lines):
             line = self._wire.lines[self._wire.written]
+            limit = self.receive_bytes if self._urgent or line.number == self._asked_for else self.window_bytes
             if not self._fits(len(line.data), limit) or not (self._urgent or self._in_time(line.block, line.seconds)):
                 break
             self._write(line, data, now)
@@ -260,7 +261,7 @@ class Window:
             self._rewrite_from = None
             return
         self._wire.unwrite_from(self._rewrite_from)
-        self._rewrite_from = None
+        self._asked_for, self._rewrite_from = self._rewrite_from, None
 
     # ---- silence
 

@@ -262,6 +262,21 @@ def test_what_was_given_up_once_is_not_given_up_again_before_a_word_has_come() -
     assert [line.split(b"*")[0] for line in again.splitlines()] == [b"N2 M105"]
 
 
+def test_a_request_that_was_lost_is_written_again_though_the_line_before_it_has_not_been_answered() -> None:
+    """One line at a time, and two seconds in which nothing comes through: the answer to M400 is lost, then the request."""
+    window = Window(0)
+    answered(window)
+    window.send(b"M400", "at rest")
+    window.data_to_send(0.0)
+    window.ask_temperatures()
+    assert window.data_to_send(1.0).startswith(b"\nN3 M105*")
+    written = [window.data_to_send(float(second)) for second in range(2, 5)]
+    assert written[2] == b"N0*126\n"
+    window.receive(b"Error:number is not the next in turn, Last Line: 2\nResend: 3\n", 4.1)
+    assert window.data_to_send(4.2).startswith(b"N3 M105*")
+    assert tags_of(window, b"ok T:200.0 /200.0 B:60.0 /60.0\n", 99, 4.3) == ["at rest", None]
+
+
 def test_a_printer_that_has_read_a_wait_has_not_ended_it() -> None:
     """M0 on a board that says nothing meanwhile: to a reminder it tells what it has read, and the person is not there yet."""
     window = Window(0)
