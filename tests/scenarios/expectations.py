@@ -78,6 +78,9 @@ def as_expected(outcome: Outcome, truth: Truth) -> Iterator[str]:
         struck = _asked_wrongly(truth)
     if kind in ("S8", "S11") and struck is not None and not any(at < struck for at, _ in truth.replies()):
         struck = None  # before it had said a word: it is greeted again, as at any start
+    given_up = outcome.of("aborting")
+    if struck is not None and given_up and struck > given_up[0][0]:
+        struck = None  # it was over by then, for another reason
     printer = Printer.model_validate(scenario.printer)
     report_s = printer.thermal.report_s
     if kind in ("T7", "T7-bed") and alarm.startswith("sensor_") and _at_once(truth) < IN_A_ROW * report_s:

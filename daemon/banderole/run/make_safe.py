@@ -208,7 +208,7 @@ def _proof(e: Engine, at_command: dict[str, float], limit_s: float) -> Waiting[b
     apart, counted_at = APART * e.printer.thermal.report_s, -math.inf
     peak: dict[str, float] = {}
     e.window.ask_temperatures()
-    while e.now - began < limit_s:
+    while e.now - began < limit_s or (e.now - began < 2 * limit_s and _stands(e, at_command)):
         heard = yield
         if isinstance(heard, PortLost) or e.window.state is LinkState.BROKEN:
             return False
@@ -244,6 +244,19 @@ def _reads(e: Engine, heater: str) -> float:
     of the last few will do. A cold one that is stuck on shows it by its latest reading first."""
     measured = e.watch.measured[heater]
     return min(measured, e.watch.middle_lately(heater)) if measured > WARM else measured
+
+
+def _stands(e: Engine, at_command: dict[str, float]) -> bool:
+    """Off by the printer's word and read all the time, nothing climbs, and noise alone hides the fall: a plate loses a degree in
+    15 s. Then it is worth a longer look; one that is stuck on shows by then that it climbs."""
+    watch = e.watch
+    return len(_read_lately(e)) == len(watch.measured) and all(
+        (watch.targets.get(heater) or 0.0) == 0.0
+        and not watch.power.get(heater)
+        and not watch.too_hot(heater)
+        and watch.middle_lately(heater) <= at_command.get(heater, -math.inf) + COMING_DOWN_C
+        for heater in watch.measured
+    )
 
 
 def _has_fallen(e: Engine, heater: str, peak: float) -> bool:
