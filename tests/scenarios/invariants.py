@@ -253,7 +253,8 @@ def heat_stays_off(outcome: Outcome, truth: Truth) -> Iterator[str]:
             + (GREETED_S if reset or gone else 0.0)
             + (opened[0] - aborting[0] if gone and opened else 0.0)
         )
-        never = gone and not opened  # it did not come back
+        # It did not come back; or nobody has answered the greeting since, who may be another device.
+        never = gone and not (opened and any(at > opened[0] for at, _ in outcome.line.heard))
         killed = outcome.ended[0] is None
         if not killed and not never and (not off or off[0] - aborting[0] > within):
             yield f"heat-off was written {'never' if not off else f'{off[0] - aborting[0]:.1f} s after the decision'}"
