@@ -294,11 +294,6 @@ class Window:
             data.append(probes.request(now))
             self._write(self._new_line(TEMPERATURES, None, 0.0), data, now)
             self._ask_anew = False
-        elif (again := self._wire.to_write_again(TEMPERATURES)) is not None and len(again.data) < room:
-            data.append(
-                probes.request(now)
-            )  # refused; in a window of one line it would wait for what it is to find out
-            self._write(again, data, now)
         elif probe := probes.next(room, self._wire.bytes > self.receive_bytes, self._odd is not None, now):
             data.append(probe)
 

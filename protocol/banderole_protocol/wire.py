@@ -110,11 +110,6 @@ class Wire:
         """The first line on the wire that is answered only when what it waits for has come; None where there is none."""
         return next((line for line in list(self.lines)[: self.written] if line.drains), None)
 
-    def to_write_again(self, block: bytes) -> Line | None:
-        """The first line that is to be written again, if it is this block."""
-        line = self.lines[self.written] if self.written < len(self.lines) else None
-        return line if line is not None and line.block == block else None
-
     def asks_only(self, block: bytes) -> bool:
         """Is nothing out but this block, if anything is?"""
         return all(line.block == block for line in self.lines)

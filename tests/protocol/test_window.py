@@ -325,19 +325,6 @@ def test_the_greeting_is_not_written_again_once_lines_stand_behind_it() -> None:
     assert window.data_to_send(0.4).startswith(b"N20 G1 X20*")
 
 
-def test_a_refused_request_is_asked_again_in_a_window_of_one_line() -> None:
-    """The `ok` of M400 and the request behind it were lost: the request tells what became of M400, and may not wait for it."""
-    window = Window(0)
-    answered(window)
-    window.send(b"M400", "drained")
-    window.data_to_send(0.0)
-    assert window.data_to_send(1.0) == b"\nN3 M105*36\n"
-    assert tags_of(window, b"Resend: 3\n", 99, 4.0) == []
-    assert b"N3 M105*36\n" in b"".join(window.data_to_send(4.1 + second) for second in range(3))
-    assert tags_of(window, b"ok T:20.0 /0.0\n", 99, 8.0) == ["drained", None]
-    assert window.idle
-
-
 def test_a_damaged_report_before_its_ok_does_not_count_for_it() -> None:
     window = Window(0)
     answered(window)
