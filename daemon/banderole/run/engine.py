@@ -295,9 +295,7 @@ class Engine:
             return
         if self.reports and self.now - read_at < 2 * every:
             return
-        if (
-            self.window.ask_temperatures()
-        ):  # else the last one is still owed its answer, and is asked again once it is given up
+        if self.window.ask_temperatures():  # else the last one is still owed its answer: again once it is given up
             self._polled_at = self.now
 
     # ---- what ends a procedure
