@@ -196,6 +196,7 @@ def heat_is_off(outcome: Outcome, truth: Truth) -> Iterator[str]:
             yield f"heat is told to be off, and at the board there is {on}"
         after = [s for s in outcome.samples if s.at >= outcome.lasted]
         later = (truth.fault_at("T4") or 0.0) > outcome.lasted - PROOF_TAKES_S  # it got stuck when all was over
+        later = later or _stuck_unread(outcome, truth)
         # Two faults at once: what a sensor that is broken or stands still does not show, nobody can see.
         later = later or truth.fault_at("T1", "T1b", "T2") is not None
         rises = after[-1].nozzle - after[0].nozzle if after else 0.0
@@ -219,6 +220,15 @@ def estop_stops(outcome: Outcome, truth: Truth) -> Iterator[str]:
     asked = [at for at, event in outcome.of("command_accepted") if event["command"] == "estop"]
     if asked and not any(w.number is None and w.text == "M112" and 0 <= w.at - asked[0] < 0.5 for w in truth.writes):
         yield "an emergency stop was accepted, and no M112 was written"
+
+
+def _stuck_unread(outcome: Outcome, truth: Truth) -> bool:
+    """Did it get stuck on after it was proven off, on a line that lets no reading through any more? Nobody can see that."""
+    proofs = [at for at, event in outcome.of("make_safe") if event.get("proven")]
+    stuck = truth.fault_at("T4")
+    if stuck is None or not proofs or stuck < proofs[-1]:
+        return False
+    return not any("T:" in text for at, text in truth.replies() if stuck < at)
 
 
 def _shows(outcome: Outcome, rises: float) -> bool:

@@ -85,7 +85,7 @@ def test_what_once_broke_something_does_so_no_longer(why: str, scenario: Scenari
 
 @pytest.mark.slow
 def test_one_seed_is_one_run_byte_for_byte_whatever_hashes_are() -> None:
-    code = "from tests.scenarios.swarm import run_seed; print(*(run_seed(seed).trace for seed in range(4)))"
+    code = "from tests.scenarios.swarm import run_seed; print(*(run_seed(seed).trace for seed in range(3)))"
     traces = set()
     for hashes in ("0", "4711"):
         environment = {**os.environ, "PYTHONHASHSEED": hashes}
@@ -94,4 +94,4 @@ def test_one_seed_is_one_run_byte_for_byte_whatever_hashes_are() -> None:
         )
         traces.add(done.stdout)
     assert len(traces) == 1
-    assert len(set(traces.pop().split())) == 4
+    assert len(set(traces.pop().split())) == 3

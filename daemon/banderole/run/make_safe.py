@@ -271,7 +271,7 @@ def _leeway(e: Engine, heater: str, seconds: float) -> float:
     if e.watch.too_hot(heater):
         return -COMING_DOWN_C
     if e.watch.measured.get(heater, 0.0) <= WARM:
-        return COMING_DOWN_C
+        return COMING_DOWN_C if seconds < SEEN_S else 2.0 * COMING_DOWN_C  # one that is stuck on is further by then
     return -COMING_DOWN_C if seconds < SEEN_S else COMING_DOWN_C / 2.0
 
 
