@@ -146,6 +146,15 @@ def test_a_heater_at_full_power_may_go_far_in_a_gap() -> None:
     assert watch.alarms == []
 
 
+def test_a_reading_held_back_in_a_gap_comes_just_before_a_fresh_one() -> None:
+    """The printer stands still for five seconds, and lets out what it had to say: that is older than it looks."""
+    watch = Watch()
+    watch.read(23.0, 24.0, 25.0)
+    watch.read(55.0, every=5.0)
+    watch.read(80.0, 80.0, every=0.01)
+    assert watch.alarms == []
+
+
 def test_two_wild_samples_in_a_row_trip() -> None:
     watch = Watch().at(240.0)
     watch.read(100.0, 110.0)

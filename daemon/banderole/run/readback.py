@@ -26,6 +26,8 @@ AUDIT_MM: Final = 0.05
 EXACT_MM: Final = 0.0075
 """Half of the last of two decimals, and half as much for the rounding of sums. A printer that answers with the place it was
 told keeps to it; one that answers with what its motors count does not."""
+ANEW_MM: Final = 0.005
+"""Of E the count begins anew with one answer, behind what we push and pull: rounded like the one that is held against it."""
 EXACT_ANSWERS: Final = 20
 """So many answers in a row within EXACT_MM, and a later one that is not is as wrong as one that is far off."""
 DRIFT: Final = 0.1
@@ -58,6 +60,10 @@ def audit_trip(axis: str, wrong: float, line: int) -> Trip:
     """The printer is not where the file says."""
     text = f"the printer is {wrong:.2f} mm off in {axis} after line {line} of the file: the part is not what it says"
     return Trip("position_audit", round(wrong, 3), AUDIT_MM, text)
+
+
+def _exact_mm(axis: str) -> float:
+    return EXACT_MM + (ANEW_MM if axis == "E" else 0.0)
 
 
 class Readback:
@@ -113,8 +119,9 @@ class Readback:
         if self._asked is None or not self._asked.taken or self._expected is None or self._answer is None:
             return
         differences = self._differences(self._expected, self._answer)
-        wrong = max(((a, abs(d - self._drift.get(a, 0.0))) for a, d in differences.items()), key=lambda one: one[1])
-        if wrong[1] > self._tolerance:
+        off_by = {axis: abs(d - self._drift.get(axis, 0.0)) for axis, d in differences.items()}
+        wrong = max(off_by.items(), key=lambda one: one[1] - _exact_mm(one[0]))
+        if wrong[1] > (_exact_mm(wrong[0]) if self._exact >= EXACT_ANSWERS else AUDIT_MM):
             again = self._wrong is not None and wrong[0] == self._wrong[0] and abs(wrong[1] - self._wrong[1]) < EXACT_MM
             self._wrong = wrong
             if again:
@@ -125,15 +132,11 @@ class Readback:
             else:
                 self._asked = None
             return
-        self._exact = self._exact + 1 if wrong[1] <= EXACT_MM else 0
+        self._exact = self._exact + 1 if wrong[1] <= _exact_mm(wrong[0]) else 0
         for axis, difference in differences.items():
             drift = self._drift.get(axis, 0.0)
             self._drift[axis] = drift + DRIFT * (difference - drift)
         self._asked = None
-
-    @property
-    def _tolerance(self) -> float:
-        return EXACT_MM if self._exact >= EXACT_ANSWERS else AUDIT_MM
 
     def on_tick(self, e: Engine) -> None:
         """An answer that does not come was damaged."""

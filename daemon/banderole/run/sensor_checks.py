@@ -21,6 +21,8 @@ LEAST_JUMP = 10.0
 # more, a wild sample behind a gap of 3 s would be believed, and the good one behind it taken for a fall.
 SUDDEN_S = 1.0
 LASTING = 1.0 / 6.0
+# s. What comes behind a longer gap may have been held back by the printer for as long as the gap, and a fresh one comes with it.
+HELD_BACK_S = 3.0
 # The reference itself may be the wild one among so many first readings: a jump there begins anew from its end.
 TRUSTED_AFTER = 3
 # One wild sample is counted; so many in a row are no accident.
@@ -66,6 +68,7 @@ class Plausible:
     def feed(self, measured: float, now: float) -> tuple[bool, Trip | Caution | None]:
         """One reading, °C. Not usable: nothing else may be concluded from it."""
         interval = 0.0 if self._at is None else now - self._at
+        made_at = now if self._at is None or interval <= HELD_BACK_S else self._at  # at the earliest
         self._at = now
         if not COLDEST <= measured <= self._highest:  # a NaN is in no range
             return False, self._count(self._impossible(measured))
@@ -75,9 +78,9 @@ class Plausible:
             if abs(measured - self._good) > allowed:
                 said = self._count(self._jump(measured, self._good, interval, allowed))
                 if self._seen <= TRUSTED_AFTER:
-                    self._good, self._good_at, self._bad = measured, now, 0
+                    self._good, self._good_at, self._bad = measured, made_at, 0
                 return False, said
-        self._good, self._good_at, self._bad = measured, now, 0
+        self._good, self._good_at, self._bad = measured, made_at, 0
         return True, None
 
     def _count(self, caution: Caution) -> Trip | Caution:
