@@ -158,6 +158,22 @@ def test_a_purge_line_higher_than_the_first_layer_takes_nothing_from_the_tower_b
     assert (found.plinth_mm, found.rise_mm, found.count) == (1.2, 7.5, 6)
 
 
+def test_a_first_layer_pressed_wide_is_no_foot() -> None:
+    found = find_in(column(36.0, lambda z: 21.0 if z < 0.4 else 18.0 if z % 6.0 < 1.0 else 20.0))
+    assert isinstance(found, Stairs)
+    assert (found.plinth_mm, found.rise_mm, found.count) == (0.0, 6.0, 6)
+
+
+def test_steps_that_end_with_the_part_tell_of_a_plinth_that_looks_like_them() -> None:
+    def side_at(z: float) -> float:
+        return 20.0 if z < 2.4 else 18.0 if (z - 2.4) % 6.0 < 1.0 else 16.0 if 3.0 < (z - 2.4) % 6.0 < 4.6 else 20.0
+
+    found = find_in(column(38.4, side_at))
+    assert isinstance(found, Stairs)
+    assert (found.plinth_mm, found.rise_mm, found.count) == (2.4, 6.0, 6)
+    assert isinstance(find_in(column(37.2, side_at)), NoStairs)  # it ends within a step
+
+
 def test_a_raft_alone_tells_not_where_the_first_step_begins() -> None:
     """Upon a raft of 0.6 mm a plinth of 3 mm that looks like the steps, a recess in each of 6 mm, and one left unfinished."""
 

@@ -105,8 +105,10 @@ def find_in(layers: Sequence[Layer], spiral: bool = False) -> Stairs | NoStairs:
         return stairs
     candidates = [stairs]
     for place in rivals:
+        if len(candidates) == MOST_CANDIDATES:
+            break
         other = _stairs(place, places)
-        if len(candidates) < MOST_CANDIDATES and all(not _close(other, one) for one in candidates):
+        if all(not _close(other, one) for one in candidates):
             candidates.append(other)
     return NoStairs(True, why_not, tuple(candidates))
 
@@ -149,11 +151,15 @@ def _same(one: Place, best: Place, places: Places) -> bool:
 
 
 def _stairs(place: Place, places: Places) -> Stairs:
-    plinth, rise = round_figures(place.plinth, place.mm, places.lattice.seen(place), places.half)
+    figures = round_figures(place.plinth, place.mm, place.count, places.lattice.seen(place), places.half)
     low = "the bed" if place.plinth == 0 else "a foot" if place.low > 2 else "the edges between steps"
     end = {"top": "the top", "cap": "a cap"}.get(place.end, "the edges between steps")
     return Stairs(
-        plinth, rise, place.count, place.rise.chance, f"{low} and {end} agree" if low != end else f"{low} say so"
+        figures.plinth,
+        figures.rise,
+        place.count,
+        place.rise.chance,
+        f"{low} and {end} agree" if low != end else f"{low} say so",
     )
 
 

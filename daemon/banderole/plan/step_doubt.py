@@ -63,7 +63,8 @@ def doubt(best: Place, rivals: list[Place], places: Places, spiral: bool) -> str
         return f"{what}, or of a half or a third of that"
     ahead = best.score - rivals[0].score if rivals else math.inf
     raft = 0 < best.plinth < BOTTOM_MM and best.end == "cut" and best.walls < FULL
-    if not alone and (raft or best.low < 1 or (not best.held and (spiral or _floats(best, ahead)))):
+    bare = best.low < 1 and not (_hangs(best, places) and ahead > AHEAD)
+    if not alone and (raft or bare or (not best.held and (spiral or _floats(best, ahead)))):
         return f"{what}, but not where the first begins"
     if best.end == "cut" and best.count == LEAST_COUNT and not (alone and best.low >= CLEAR):
         return f"{what}, but only {best.count}, and not where they end"
@@ -112,6 +113,13 @@ def _alone(best: Place, places: Places) -> bool:
     walls = best.rise.outline >= LEAST_AGREED
     edges = best.walls if walls else best.inside
     return agrees and edges >= FULL and places.lattice.alone(best.plinth, best.mm, best.count, walls)
+
+
+def _hangs(best: Place, places: Places) -> bool:
+    """Where nothing tells a plinth from steps: is it lower than a step, so that steps counted down from the top end there, with
+    an edge at each, and the lowest like the next?"""
+    counted = best.end == "top" and best.walls >= FULL and best.plinth < best.mm - places.pair
+    return counted and places.lattice.outline.like_next(best.plinth, best.mm)
 
 
 def _floats(best: Place, ahead: float) -> bool:

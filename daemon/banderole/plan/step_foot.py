@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from .layer_signature import FEATURES, Layer
-from .step_marks import BOX
+from .step_marks import BOX, SKIRT_MM
 
 EVEN_MM: Final = 0.12
 """An outline that moves by no more from layer to layer stands still: rounding, seams, the corners of a circle."""
@@ -20,9 +20,10 @@ LIKE_MM: Final = 0.15
 """Sides that move together do so by the same, within this; so do edges that come again."""
 MOST_UNLIKE: Final = 0.4
 """But not on a part with few corners: there a side may move by so small a share of what another does."""
-FIRST_MM: Final = 0.3
 FIRST_LAYERS: Final = 2
-"""Brims, skirts and purge lines end below: what is even from here on may be a foot."""
+"""Brims, skirts, purge lines and a first layer pressed wide end here, or at SKIRT_MM: what is even above may be a foot."""
+LAST_MM: Final = 0.3
+"""What lies above is a layer or two, and no cap."""
 GROOVE_MM: Final = 2.0
 """A groove is hardly taller, and a foot is no groove's lower edge."""
 MOST_SHARE: Final = 0.4
@@ -74,7 +75,7 @@ class Feet:
             far = top - z if self._down else z
             if far > most:
                 break
-            if far < FIRST_MM or (n < FIRST_LAYERS and not self._down):
+            if far < (LAST_MM if self._down else SKIRT_MM) or (n < FIRST_LAYERS and not self._down):
                 continue
             if any(self._moves(n)):
                 moved = [by for by in self._moves(n) if by]

@@ -10,11 +10,9 @@ from typing import Final
 from .layer_events import Train
 from .layer_signature import Layer
 from .rise_search import SURE_OUTLINE
-from .step_marks import HAIR, INSIDE, Outline
+from .step_marks import HAIR, INSIDE, SKIRT_MM, Outline
 from .step_place import LATTICE, LEAST_COUNT, Place
 
-SKIRT_MM: Final = 0.55
-"""Below this no step begins but on the bed: skirts end there."""
 CLOSED_MM: Final = 0.6
 """So far below the top the part may be closed: no edge between steps is looked for."""
 GROOVE_MM: Final = 1.2
@@ -99,39 +97,39 @@ class Lattice:
         found = [(0, place.plinth)] if place.low > 2.0 or place.plinth == 0.0 else []
         if place.end != "cut":
             found.append((place.count, place.stop))
-        best: list[tuple[int, float]] = []
         told = place.rise.outline > SURE_OUTLINE  # by the outline
-        walls = True
-        for train in sorted(self._trains, key=lambda train: not train.outline):
-            if best and not train.outline:
-                break
-            hits = [
-                (n, z)
-                for n in range(1, place.count)
-                if (z := self._edge(train, place.plinth + n * place.mm, told)) is not None
-            ]
-            if (
-                train.kind != "bend"
-                and len(hits) > len(best)
-                and len(hits) >= NEARLY * (place.count - 1)
-                and self._nats(train, place.plinth, place.mm, place.count) > 2
-            ):
-                best, walls = hits, train.outline
+        walls = [train for train in self._trains if train.outline]
+        best, late = self._hits(place, [train for train in walls if train.kind != "bend"], told), 1
+        if not best:  # an infill shows what walls do a layer early or late
+            inside = [train for train in self._trains if not train.outline]
+            best, late = self._hits(place, inside, told), 3 if told else 1
+        if not best:  # and so does a bend, of which the height around it tells
+            best, late = self._hits(place, [train for train in walls if train.kind == "bend"], told), 3
         if place.framed and not best:
             ends = [(n, z, self.outline.half_at(z)) for n, z in found]
             coarse = max((slack for _, _, slack in ends), default=self.half)
             return ends + [middle for middle in self._middles(place) if middle[2] < FINER * coarse]
-        late = 3 if told and not walls else 1  # an infill shows what walls do a layer early or late
         return [
             *((n, z, self.outline.half_at(z)) for n, z in found),
             *((n, z, self.outline.half_at(z) * late) for n, z in best),
         ]
 
+    def _hits(self, place: Place, trains: Sequence[Train], told: bool) -> list[tuple[int, float]]:
+        """Events where steps meet, of that train which has most, and nearly all."""
+        best: list[tuple[int, float]] = []
+        for train in trains:
+            near = ((n, self._edge(train, place.plinth + n * place.mm, told)) for n in range(1, place.count))
+            hits = [(n, z) for n, z in near if z is not None]
+            enough = len(hits) >= NEARLY * (place.count - 1) and len(hits) > len(best)
+            if enough and self._nats(train, place.plinth, place.mm, place.count) > 2:
+                best = hits
+        return best
+
     def _edge(self, train: Train, z: float, told: bool) -> float | None:
         """The event at a boundary. Where only infills tell, lines that lie crosswise in each other layer show a change a layer
         early and late too, but less: the strongest counts."""
         if train.outline or told:
-            at = nearest(train.heights, z, self.half + HAIR)
+            at = nearest(train.heights, z, self.pair)
             return None if at is None else train.heights[at]
         slack = self.half + self.pair
         near = [(by, at) for at, by in zip(train.heights, train.strengths, strict=True) if abs(at - z) <= slack]

@@ -17,6 +17,8 @@ HAIR: Final = 0.03
 """mm: two heights closer than this are the same edge."""
 MOST_STRENGTH: Final = 4.0
 """A change sixteen times the unrest is there; more says no more."""
+SKIRT_MM: Final = 0.55
+"""Below this no step begins but on the bed: skirts end there."""
 BOTTOM_MM: Final = 1.05
 """Below this rafts, brims and closed bottoms end; what changes there may be one of them."""
 BOX: Final = tuple(FEATURES.index(name) for name in ("left", "front", "right", "rear"))

@@ -14,8 +14,8 @@ from .layer_events import Train
 from .layer_signature import OUTLINE, Layer
 from .rise_search import LEVELS, MOST_EVENTS, SURE_OUTLINE, Rise
 from .step_foot import Feet
-from .step_lattice import SKIRT_MM, Lattice, nearest
-from .step_marks import BOTTOM_MM, BOX, HAIR, INSIDE, Edges
+from .step_lattice import Lattice, nearest
+from .step_marks import BOTTOM_MM, BOX, HAIR, INSIDE, SKIRT_MM, Edges
 from .step_place import CLEAR, FRAMED, FULL, LATTICE, LEAST_COUNT, VAGUE, Place
 
 FOOT_MM: Final = 8.0
