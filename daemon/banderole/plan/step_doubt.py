@@ -46,6 +46,8 @@ AHEAD: Final = 3.0
 
 def nothing(best: Place, places: Places, layers: Sequence[Layer]) -> bool:
     """Is what repeats no more than an infill's own pattern, or chance?"""
+    if _chance(best, places) and best.score < LEAST_SCORE:
+        return True  # no likelier than chance, and much in the part does not follow it
     least = LEAST_AGREED if _agreed(best, places) else LEAST_OUTLINE
     return best.rise.outline < least and not _inside(best, layers)
 
@@ -54,8 +56,7 @@ def doubt(best: Place, rivals: list[Place], places: Places, spiral: bool) -> str
     """Why the best place is no answer, or None."""
     what = f"steps of {best.mm:.2f} mm"
     alone = _alone(best, places)
-    agree = best.held + (best.high >= 2) if max(best.walls, best.inside) >= LEAST_INSIDE else 0
-    if best.rise.chance * (2 * places.pair / best.mm) ** agree > CHANCE:  # each end on the edges' grid, by chance
+    if _chance(best, places):
         return f"{what} may be chance"
     if any(_times(best, times, places, alone) for times in (2, 3)):
         return f"{what}, or of twice or three times that"
@@ -64,6 +65,9 @@ def doubt(best: Place, rivals: list[Place], places: Places, spiral: bool) -> str
     ahead = best.score - rivals[0].score if rivals else math.inf
     raft = 0 < best.plinth < BOTTOM_MM and best.end == "cut" and best.walls < FULL
     bare = best.low < 1 and not (_hangs(best, places) and ahead > AHEAD)
+    filled = best.rise.outline < LEAST_AGREED and best.plinth > best.mm - places.pair
+    if filled and best.outside > MOST_OUTSIDE_SEEN:
+        return f"{what}, but what lies below them may be one of them, filled otherwise"
     if not alone and (raft or bare or (not best.held and (spiral or _floats(best, ahead)))):
         return f"{what}, but not where the first begins"
     if best.end == "cut" and best.count == LEAST_COUNT and not (alone and best.low >= CLEAR):
@@ -77,6 +81,12 @@ def doubt(best: Place, rivals: list[Place], places: Places, spiral: bool) -> str
     if ahead < LEAST_MARGIN:
         return f"{what}, but not where the first begins"
     return None
+
+
+def _chance(best: Place, places: Places) -> bool:
+    """May what repeats be chance? Each end is on the grid of the edges by chance too, where there are edges."""
+    agree = best.held + (best.high >= 2) if max(best.walls, best.inside) >= LATTICE else 0
+    return best.rise.chance * (2 * places.pair / best.mm) ** agree > CHANCE
 
 
 def _agreed(place: Place, places: Places) -> bool:

@@ -19,7 +19,8 @@ GRID_MM: Final = 0.01
 FINE_MM: Final = 0.001
 """Where a hundredth a step would add up to too much."""
 WIDER: Final = (1.0, 1.5, 2.0, 3.0, 5.0)
-"""So many times the slack of edges between, where no figures fit: a ledge may stand a little beside where steps meet."""
+"""So many times the slack of edges between, where no figures fit: a ledge may stand a little beside where steps meet. But where
+both ends are seen they alone tell."""
 LOOSE: Final = 4.0
 """Halves of a layer within which the ends lie, without any edge."""
 LEAST_MM: Final = 0.005
@@ -80,7 +81,10 @@ def _corners(low: float, rise: float, count: int, seen: Seen, half: float) -> li
     bed = low == 0
     loose = [(0, low, LOOSE * half), (count, low + count * rise, LOOSE * half)]
     found: list[tuple[float, float]] = []
+    both = {0, count} <= {n for n, _, _ in seen}
     for wider in WIDER:
+        if both and wider > WIDER[0]:
+            seen = [one for one in seen if one[0] in (0, count)]
         wide = [(n, z, slack * (1.0 if n in (0, count) else wider)) for n, z, slack in seen]
         bounds = [bound for bound in (*wide, *loose) if not (bed and bound[0] == 0)]
         lines = [(n, z + way * slack) for n, z, slack in bounds for way in (-1, 1)]
@@ -97,7 +101,7 @@ def _corners(low: float, rise: float, count: int, seen: Seen, half: float) -> li
             for plinth, mm in crossings
             if all(abs(plinth + n * mm - z) <= slack + 1e-9 for n, z, slack in bounds)
         ]
-        if fits and (found or wider == WIDER[0]):
+        if fits and (found or both or wider == WIDER[0]):
             return fits
         found = fits  # what just fits is a corner of what may be: once more as wide
     return found or [(low, rise)]
