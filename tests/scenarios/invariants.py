@@ -92,7 +92,9 @@ def same_part(outcome: Outcome, truth: Truth) -> Iterator[str]:
     wanted = [move for move in truth.reference if move.kind != "home"]
     frozen = truth.fault_at("T2") is not None
     ended = outcome.ended[0]
-    if ended is not None and ended.state == "Complete" and until == math.inf and len(have) != len(wanted):
+    held_back = frozen and any(mine["nozzle"] < outcome.manners.cold_below for mine in have)
+    complete = ended is not None and ended.state == "Complete"
+    if complete and until == math.inf and len(have) != len(wanted) and not held_back:
         yield f"{len(have)} motions of the file, not {len(wanted)}"
     for number, (mine, theirs) in enumerate(zip(have, wanted, strict=False)):
         if mine["end"] >= min(until, lost):

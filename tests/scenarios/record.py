@@ -137,6 +137,8 @@ def honest(outcome: Outcome, truth: Truth) -> Iterator[str]:
             yield f"band {number + 1}: {band['filament_mm']} mm are told, and {laid:.3f} mm were laid"
         if band["nozzle"] is None or ended.state != "Complete":
             continue
+        if any(0.0 <= moves[0]["start"] - at < COMES_BACK_S for at, _ in outcome.of("settle_late")):
+            continue  # entered while it climbs or falls by degrees a second: on the way back to the part it is read, too
         true = [move["nozzle"] for move in moves]
         low, high = min(true), max(true)
         if band["nozzle"]["least"] < low - wide - LAG_C or band["nozzle"]["most"] > high + wide + LAG_C:
@@ -145,6 +147,8 @@ def honest(outcome: Outcome, truth: Truth) -> Iterator[str]:
             yield f"band {number + 1}: proof {band['proof']}"
 
 
+COMES_BACK_S: Final = 5.0
+"""From aside to the part, at the longest."""
 LAG_C: Final = 1.5
 """Between the last reading of a band and its last deposit, the planner's content is carried out: the heater drifts meanwhile."""
 
