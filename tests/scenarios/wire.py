@@ -15,7 +15,7 @@ from tests.scenarios.scenario import Scenario
 from tests.scenarios.truth import Truth
 from tests.support.judge import deposits
 
-_READING = re.compile(r"T:\s*(-?[\d.]+)\s*/\s*(-?[\d.]+)")
+_READING = re.compile(r"T0?:\s*(-?[\d.]+)\s*/\s*(-?[\d.]+)")
 SAME: Final = 0.6
 """°C: targets may be reported whole."""
 EDGE: Final = 0.051

@@ -9,7 +9,7 @@ import pytest
 from tests.faults import rows
 from tests.support.judge import Log, Verdict
 from tests.support.towers import BANDS, LAYER, NOZZLE, STEPS, TOLERANCE, How, schedule, tower
-from tests.support.whole import PATIENCE_S, Place, Run
+from tests.support.whole import PATIENCE_S, UNHURRIED, Place, Run
 
 pytestmark = pytest.mark.slow
 
@@ -28,14 +28,14 @@ PRINTING = 60
 
 def faulty(
     place: Place, *faults: str, window: int = 0, rise: float = 1.0, stuck: float = 60.0, stale: float = 6.0,
-    tower_of: How | None = None, **settle: object,
+    tower_of: How | None = None, unhurried: bool = False, **settle: object,
 ) -> tuple[int, Run, Log]:  # fmt: skip
     """One run on a printer with these faults to come; every one of them must have come."""
     place.write(
         tower(tower_of), schedule(NOZZLE, **settle), serial=f"window_bytes = {window}",
         more=FAST.format(rise=rise, stuck=stuck, stale=stale),
     )  # fmt: skip
-    with place.bench(*faults) as bench, place.run() as run:
+    with place.bench(*faults, **(UNHURRIED if unhurried else {})) as bench, place.run() as run:
         code = run.end(90)
         log = bench.stop()
     assert len(log.faults()) == len(faults), (
