@@ -48,7 +48,7 @@ class Footprint:
         """
         way = None
         if len(laid) <= WAY_MOST:
-            way = (tuple(xs), tuple(ys), bytes(map(bool, laid)))
+            way = (tuple(xs), tuple(ys), bytes(map(bool, laid)) if 0.0 in laid else b"")
             if way in self._ways:
                 return self._ways[way]
         # Only differences between two cells matter, so most of a row is sorted out by sets, not by calls.

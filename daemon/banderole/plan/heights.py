@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, insort
 from collections.abc import Sequence
+from math import inf
 from operator import sub
 from typing import Final
 
@@ -96,9 +97,11 @@ class Heights:
         assert self._began is not None
         assert self._turn is not None
         began, turn, laid = self._began, self._turn, self._laid
+        last = laid[-1] if laid else -inf
         for at, z in enumerate(zs[2:], 1):  # as `rise`, without what cannot be
-            if z - began > SEAM_MM and (not laid or z - SPIRAL_LAYER_MM >= laid[-1] + SPIRAL_MM):
-                self._leave(z - SPIRAL_LAYER_MM)
+            if z - began > SEAM_MM and z - SPIRAL_LAYER_MM >= last + SPIRAL_MM:
+                last = z - SPIRAL_LAYER_MM
+                self._leave(last)
             if z - turn >= SPIRAL_LAYER_MM:
                 turn = z
                 turns.append(at)

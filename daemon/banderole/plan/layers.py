@@ -114,9 +114,12 @@ class Layers:
             boxes.append(box)
         if boxes:
             layer = self.rows[-1]
+            seconds, lengths = moves.seconds[begin:end], moves.lengths[begin:end]
+            if 0.0 in laid:
+                seconds, lengths = list(compress(seconds, laid)), list(compress(lengths, laid))
             layer.filament_mm += sum(laid)
-            layer.deposit_s += sum(compress(moves.seconds[begin:end], laid))
-            layer.length_mm += sum(compress(moves.lengths[begin:end], laid))
+            layer.deposit_s += sum(seconds)
+            layer.length_mm += sum(lengths)
             layer.box = reduce(_around, boxes, layer.box)
 
     def end(self, blocks: int) -> None:
