@@ -24,8 +24,7 @@ both ends are seen they alone tell."""
 LOOSE: Final = 4.0
 """Halves of a layer within which the ends lie, without any edge."""
 LEAST_MM: Final = 0.005
-LEAST_SHARE: Final = 0.5
-"""So far from the middle of all that fits may round figures be, however badly it is known: and that share of what it is off."""
+"""So far from the middle of all that fits may round figures be, however badly it is known."""
 
 Seen = Sequence[tuple[int, float, float]]
 
@@ -52,7 +51,7 @@ def round_figures(low: float, rise: float, count: int, seen: Seen, half: float) 
     corners = _corners(low, rise, count, seen, half)
     ends = [sorted(plinth + n * mm for plinth, mm in corners) for n in (0, count)]
     (foot, foot_off), (top, top_off) = [((end[0] + end[-1]) / 2, (end[-1] - end[0]) / 2) for end in ends]
-    room = [max(LEAST_MM, half - off, LEAST_SHARE * min(off, half)) for off in (foot_off, top_off)]
+    room = [max(LEAST_MM, half - off) for off in (foot_off, top_off)]
     plinths = [0.0] if bed else _near(foot, room[0])
     best = None
     for plinth in plinths:

@@ -73,6 +73,7 @@ class Readback:
         self._careful_until = -1  # by count of blocks taken
         self._asked: Ours | None = None
         self._answer: Position | None = None  # the last since then
+        self._before: Position | None = None  # the last that was right
         self._expected: Modal | None = None
         self._line = self._tries = self._stops = 0
         self._asked_at = self._left_s = 0.0
@@ -122,6 +123,9 @@ class Readback:
         off_by = {axis: abs(d - self._drift.get(axis, 0.0)) for axis, d in differences.items()}
         wrong = max(off_by.items(), key=lambda one: one[1] - _exact_mm(one[0]))
         if wrong[1] > (_exact_mm(wrong[0]) if self._exact >= EXACT_ANSWERS else AUDIT_MM):
+            if self._answer == self._before and self._tries < TRIES:
+                self._answer = None  # where it was before: that answer over again, behind an `ok` over again
+                return
             again = self._wrong is not None and wrong[0] == self._wrong[0] and abs(wrong[1] - self._wrong[1]) < EXACT_MM
             self._wrong = wrong
             if again:
@@ -136,7 +140,7 @@ class Readback:
         for axis, difference in differences.items():
             drift = self._drift.get(axis, 0.0)
             self._drift[axis] = drift + DRIFT * (difference - drift)
-        self._asked = None
+        self._asked, self._before = None, self._answer
 
     def on_tick(self, e: Engine) -> None:
         """An answer that does not come was damaged."""
