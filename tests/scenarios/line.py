@@ -45,9 +45,6 @@ class Line:
         self.heard: list[tuple[float, bytes]] = []  # as the runner got it
         self.befell: Counter[str] = Counter()
         self.hash = hashlib.sha256()
-        self.wire = (
-            hashlib.sha256()
-        )  # over what was written alone; times to a microsecond: sums of floats differ below it
 
     # ---- as the runner and the stage see it
 
@@ -75,7 +72,6 @@ class Line:
             if not self.kill_at[1]:
                 return
         self._note("to", data)
-        self.wire.update(struct.pack("<d", round(self._loop.time(), 6)) + data)
         self.written.append((self._loop.time(), data))
         for piece in self._on_its_way(data, "in"):
             self._to_at = self._later(self._to_at, piece, self._board.write)

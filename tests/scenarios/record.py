@@ -125,9 +125,15 @@ def honest(outcome: Outcome, truth: Truth) -> Iterator[str]:
     wide = slack(scenario) + 3 * scenario.number("nozzle.noise", 0.0)
     failed = min((at for name in ("T3", "T4", "T5") if (at := truth.fault_at(name)) is not None), default=math.inf)
     by_band: dict[int, list[dict[str, float]]] = {}
+    begins: dict[
+        int, list[float]
+    ] = {}  # °C: where nothing is waited for, a band begins as hot as the motion before it ended
+    before: list[float] = []
     for row in truth.own_moves:
         if deposits(row):
             by_band.setdefault(scenario.band_of(row), []).append(row)
+            begins.setdefault(scenario.band_of(row), before)
+        before = [row["nozzle"]] if scenario.settle["stance"] == "moving" else []
     for number, band in enumerate(outcome.of("run_ended")[0][1]["bands"]):
         moves = by_band.get(number, [])
         if not moves or failed < math.inf:
@@ -139,7 +145,7 @@ def honest(outcome: Outcome, truth: Truth) -> Iterator[str]:
             continue
         if any(0.0 <= moves[0]["start"] - at < COMES_BACK_S for at, _ in outcome.of("settle_late")):
             continue  # entered while it climbs or falls by degrees a second: on the way back to the part it is read, too
-        true = [move["nozzle"] for move in moves]
+        true = [*begins[number], *(move["nozzle"] for move in moves)]
         low, high = min(true), max(true)
         if band["nozzle"]["least"] < low - wide - LAG_C or band["nozzle"]["most"] > high + wide + LAG_C:
             yield f"band {number + 1}: {band['nozzle']} is told, and the nozzle was at {low:.1f} to {high:.1f} °C"

@@ -49,23 +49,32 @@ def _sets(text: str, value: float) -> bool:
 
 def settled(outcome: Outcome, truth: Truth) -> Iterator[str]:
     """`settled` is told when all readings of the dwell, as they were heard, lay within tolerance; before the first deposit."""
-    scenario = outcome.scenario
-    tolerance, dwell = scenario.settle["tolerance"], scenario.settle["dwell_s"]
     readings = [(at, float(found[1])) for at, text in truth.replies() if (found := _READING.search(text))]
     for at, event in outcome.of("settled"):
         wanted = event["setpoints"].get("nozzle")
         if wanted is None:
             continue
         heard = [(when, value) for when, value in readings if when <= at + 1e-6]
-        span = [value for when, value in heard if when >= at - dwell + 1e-3]
-        span = [*(value for _, value in heard[-len(span) - 1 : -len(span) or None]), *span]  # and the one it began with
-        outside = [value for value in span if abs(value - wanted) > tolerance + EDGE]
-        if outside and not _wild(outcome):
-            yield f"settled at {wanted} °C is told at {at:.2f} s, with {outside} heard within the dwell of {dwell} s"
-        elif len(span) < 2:
-            yield f"settled at {wanted} °C is told at {at:.2f} s, on {len(span)} readings"
-        elif (hole := _hole(scenario, [when for when, _ in heard], at - dwell)) is not None:
-            yield f"settled at {wanted} °C is told at {at:.2f} s, and within the dwell nothing was read for {hole:.1f} s"
+        before = sum(when < at - 1e-6 for when, _ in heard)
+        # Of several that came at once, any may be the one behind which it was told.
+        whys = [_unsettled(outcome, heard[:upto], at, wanted) for upto in range(before, len(heard) + 1)]
+        if all(whys):
+            yield f"settled at {wanted} °C is told at {at:.2f} s, {whys[-1]}"
+
+
+def _unsettled(outcome: Outcome, heard: list[tuple[float, float]], at: float, wanted: float) -> str:
+    """Why these readings are none of a settled heater; "" where they are."""
+    tolerance, dwell = outcome.scenario.settle["tolerance"], outcome.scenario.settle["dwell_s"]
+    span = [value for when, value in heard if when >= at - dwell + 1e-3]
+    span = [*(value for _, value in heard[-len(span) - 1 : -len(span) or None]), *span]  # and the one it began with
+    outside = [value for value in span if abs(value - wanted) > tolerance + EDGE]
+    if outside and not _wild(outcome):
+        return f"with {outside} heard within the dwell of {dwell} s"
+    if len(span) < 2:
+        return f"on {len(span)} readings"
+    if (hole := _hole(outcome.scenario, [when for when, _ in heard], at - dwell)) is not None:
+        return f"and within the dwell nothing was read for {hole:.1f} s"
+    return ""
 
 
 def _hole(scenario: Scenario, heard: list[float], since: float) -> float | None:
