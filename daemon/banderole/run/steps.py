@@ -7,6 +7,7 @@ procedure that they end.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Generator, Iterable
 from typing import Any, Final, TypeVar
 
@@ -122,15 +123,16 @@ def set_heat(e: Engine, targets: dict[str, float], reason: str) -> Procedure:
 def _shown(e: Engine, heater: str, value: float) -> Waiting[bool | None]:
     """Whether a report made after the setpoint shows it; None where reports show no targets."""
     e.window.ask_temperatures()
-    until, before = e.now + max(PROOF_S, 3 * e.printer.thermal.report_s), e.watch.readings
+    began = e.now
+    until = began + max(PROOF_S, 3 * e.printer.thermal.report_s)
+    fresh = False  # a report of before the setpoint proves nothing, nor one of other heaters alone
     while e.now < until:
         yield
-        if e.watch.readings > before and e.watch.shows(heater, value) is not False:
+        fresh = e.watch.read_at.get(heater, -math.inf) > began
+        if fresh and e.watch.shows(heater, value) is not False:
             return e.watch.shows(heater, value)
     shown = e.watch.shows(heater, value)
-    if shown and e.watch.readings == before:
-        return False  # a report of before the setpoint proves nothing
-    return shown
+    return False if shown and not fresh else shown
 
 
 def ask_factor(e: Engine, channel: str) -> Waiting[float | None]:
