@@ -26,6 +26,7 @@ from banderole.plan.itinerary import (
     Reassertion,
     Stretch,
 )
+from banderole.plan.refusal import InputError
 from banderole.plan.schedule import Schedule
 from banderole_protocol.channels import setpoint_of
 from banderole_protocol.modal import EMode, Modal
@@ -387,6 +388,16 @@ def test_line_ends_at_the_edge_of_a_read_count_once(end: bytes, chunk: int, monk
     monkeypatch.setattr("banderole.plan.blocks.CHUNK_BYTES", chunk)
     text = end.join([b"G28", b"", b"G1 X1", b"; nothing", b"G1 X2", b""])
     assert list(blocks_of(io.BytesIO(text), "t")) == [(1, b"G28"), (3, b"G1 X1"), (5, b"G1 X2")]
+
+
+def test_a_file_cut_off_within_a_number_gives_no_command_of_it() -> None:
+    whole = b"G28\nG1 Z10\nG1 X120"
+    assert [block for _, block in blocks_of(io.BytesIO(whole), "t", 3)] == [b"G28", b"G1 Z10", b"G1 X120"]
+    cut = blocks_of(io.BytesIO(whole[:9]), "t", 3)  # Z1 of Z10: into the part
+    assert next(cut) == (1, b"G28")
+    with pytest.raises(InputError, match="t:2"):
+        next(cut)
+    assert [block for _, block in blocks_of(io.BytesIO(whole[:4]), "t", 3)] == [b"G28"]
 
 
 # ---- plinth and hold points

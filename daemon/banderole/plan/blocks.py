@@ -24,6 +24,7 @@ BLOCK_BYTES: Final = 96
 
 _MARK = b"\xef\xbb\xbf"
 """Some editors put this before UTF-8 text; it is no part of the first command."""
+_ENDS = (b"\r", b"\n")
 _END = re.compile(rb"[\r\n]")
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 _PLAIN = re.compile(rb"(?:G[0-3]|M(?!110)\d{1,3}) [-+ .\dA-Za-z]{0,80}[\dA-Za-z.]").fullmatch
@@ -77,13 +78,21 @@ def _whole_lines(file: BinaryIO, where: str) -> Iterator[bytes]:
         yield tail or b"\n"
 
 
-def blocks_of(file: BinaryIO, where: str) -> Iterator[tuple[int, bytes]]:
-    """(line, block) of every command. Raises InputError, naming the line, for a command that cannot be sent."""
-    number = 0
+def blocks_of(file: BinaryIO, where: str, count: int | None = None) -> Iterator[tuple[int, bytes]]:
+    """(line, block) of every command. Raises InputError, naming the line, for a command that cannot be sent.
+
+    Where it is known how many there are, `count`: also for one without a line end that is not the last of them. A file that was
+    cut off meanwhile may end in the middle of a number.
+    """
+    number = found = 0
     for text in _whole_lines(file, where):
         lines = text.splitlines()
+        open_end = 0 if count is None or text.endswith(_ENDS) else number + len(lines)
         for at, line in enumerate(lines, number + 1):
             if block := _block(line, at, where):
+                found += 1
+                if at == open_end and found != count:
+                    raise InputError("the file ends within this line", f"{where}:{at}", "it has been cut off")
                 yield at, block
         number += len(lines)
 

@@ -135,8 +135,8 @@ class Runner:
         """To the end, and heat off whatever happens. Raises PortError where the port cannot be opened."""
         if self.job is not None:
             self._itinerary = Itinerary(
-                blocks_of(self.job.file, self.job.name), self.engine.schedule, self.printer.firmware.e_mode,
-                self.job.survey.facts,
+                blocks_of(self.job.file, self.job.name, self.job.survey.blocks), self.engine.schedule,
+                self.printer.firmware.e_mode, self.job.survey.facts,
             )  # fmt: skip
             self._items = self._itinerary.items()
         self._port.open(self._received)
