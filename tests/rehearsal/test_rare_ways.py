@@ -249,6 +249,26 @@ def test_a_printer_that_breaks_off_in_the_middle_of_the_ladder(tmp_path: Path) -
         assert (ended.exit, ended.proven) == (4, False), ended.reason
 
 
+def test_a_digit_lost_from_the_reading_at_the_heat_off_is_not_what_later_ones_are_held_against(tmp_path: Path) -> None:
+    """The plate is cold at 21 °C and reads 1 as the ladder begins: by that reading it would have climbed 20 °C since."""
+    lost: list[str] = []
+
+    def without_a_digit(text: str) -> str:
+        if play.stage.now < HEATED_S or lost or "B:2" not in text:
+            return text
+        lost.append(text)
+        play.stage.command(play.stage.now + 0.1, "abort")
+        return text.replace("B:2", "B:")
+
+    with act(tmp_path) as play:
+        says(play, without_a_digit)
+        ended = play.stage.run(play.job)
+        assert ended is not None
+        assert lost
+        assert (ended.exit, ended.proven) == (4, True), ended.reason
+        heat_is_off(play)
+
+
 def test_every_tool_that_was_heard_of_and_the_chamber_are_turned_off(tmp_path: Path) -> None:
     with act(tmp_path, settings=("tools=2",)) as play:
         says(play, lambda text: f"{text} C:35.0 /0.0" if "T:" in text and "@" in text else text)

@@ -424,6 +424,18 @@ def test_a_bed_that_warms_with_its_enclosure() -> None:
     assert watch.alarms == []
 
 
+def test_digits_lost_on_the_way_are_no_climb_when_they_come_back() -> None:
+    """17.4 and 17.5 read as 7.4 and 7.5 (under what a jump is): the level is not held against them; three are a fact."""
+    watch = Watch()
+    watch.follow(lambda _: 17.4, 20.0)
+    watch.read(7.4, 7.5)
+    watch.read(17.4, 17.5, 22.0, 22.0)
+    assert watch.alarms == []
+    watch.read(12.5, 12.5, 12.5)
+    watch.read(24.6)
+    assert alarm(watch.read(24.6)) == "heat_while_off"
+
+
 # -- sensor_stuck (T2)
 
 

@@ -89,7 +89,7 @@ def make_safe(e: Engine, cause: Cause) -> Waiting[bool]:
     """Climb the ladder until heat is proven off. Returns whether it was."""
     e.phase = "making safe"
     e.ladder_until = e.now + LADDER_S
-    e.at_heat_off = dict(e.watch.measured)
+    e.at_heat_off = {heater: _or_middle(e, heater) for heater in e.watch.measured}
     proven = False
     if cause.emergency and not e.port_gone:  # M112 is out already; where it is not understood, heat goes off in line
         for block in heat_off(e):
@@ -146,7 +146,7 @@ def _in_line(e: Engine, lift: bool, limit_s: float = PROOF_S) -> Waiting[bool]:
         return False
     if not e.heat_off_taken:
         # It may have stood behind a command that lasts, and the heaters have been heating till then.
-        e.heat_off_taken, e.at_heat_off = True, {heater: e.watch.measured[heater] for heater in _read_lately(e)}
+        e.heat_off_taken, e.at_heat_off = True, {heater: _or_middle(e, heater) for heater in _read_lately(e)}
     at_command = _at_command(e)
     if lift:
         e.lift_off_the_part()
@@ -170,8 +170,12 @@ def _now(e: Engine, heater: str) -> float:
 
     A cold one comes down no further.
     """
-    measured = e.watch.measured[heater]
-    return max(measured, e.watch.middle_lately(heater)) if measured > WARM else e.watch.highest_lately(heater)
+    return _or_middle(e, heater) if e.watch.measured[heater] > WARM else e.watch.highest_lately(heater)
+
+
+def _or_middle(e: Engine, heater: str) -> float:
+    """What it reads, °C, or the middle one of the last few where that is higher: a reading may have lost a digit on its way."""
+    return max(e.watch.measured[heater], e.watch.middle_lately(heater))
 
 
 def _most(e: Engine) -> dict[str, float]:

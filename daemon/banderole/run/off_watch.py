@@ -7,7 +7,8 @@ day: a room that warms, or a plate under a hot nozzle, is no fault.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import deque
+from dataclasses import dataclass, field
 
 from banderole.plan.interlock_settings import HeaterInterlocks as InterlockSettings
 from banderole.run.trips import Trip
@@ -17,6 +18,8 @@ from banderole.run.trips import Trip
 COAST = 0.4
 # Readings in a row that make an exceeded level a fact.
 CONFIRMED = 2
+# Readings of which the highest counts for the lowest level: two running may each have lost a digit on their way.
+LATELY = 3
 
 
 @dataclass(slots=True)
@@ -31,10 +34,11 @@ class OffWatch:
     _before: float = 0.0
     _stretch: float = 0.0
     _above: int = 0
-    _last: float = 0.0
+    _lately: deque[float] = field(default_factory=lambda: deque(maxlen=LATELY))
 
     def __post_init__(self) -> None:
-        self._lowest = self._before = self._last = self.start
+        self._lowest = self._before = self.start
+        self._lately.append(self.start)
         self._stretch = self.began
 
     @property
@@ -50,10 +54,10 @@ class OffWatch:
     def feed(self, measured: float, now: float) -> Trip | None:
         if now - self.began <= COAST * self.settings.rise.within_s:
             self._lowest = self._before = max(self._lowest, measured)
-            self._last = measured
+            self._lately.append(measured)
             return None
-        self._remember(max(measured, self._last), now)  # one that is low alone has lost a digit on its way
-        self._last = measured
+        self._lately.append(measured)
+        self._remember(max(self._lately), now)
         lowest = min(self._lowest, self._before)
         level = lowest + self._climb
         self._above = self._above + 1 if measured > level else 0
