@@ -236,18 +236,18 @@ def _is_off(e: Engine, at_command: dict[str, float], peak: dict[str, float], sec
         (watch.targets.get(heater) or 0.0) == 0.0
         and not watch.power.get(heater)
         and (
-            _reads(e, heater) <= at_command[heater] + _leeway(e, heater, seconds)
+            _reads(e, heater, seconds) <= at_command[heater] + _leeway(e, heater, seconds)
             or (seconds >= SEEN_S and _has_fallen(e, heater, peak[heater]))
         )
         for heater in watch.measured
     )
 
 
-def _reads(e: Engine, heater: str) -> float:
+def _reads(e: Engine, heater: str, seconds: float) -> float:
     """°C. Of a warm plate that loses a degree in 15 s not each of three readings running is low, by their noise: the middle one
-    of the last few will do. A cold one that is stuck on shows it by its latest reading first."""
+    of the last few will do. A cold one that is stuck on shows it by its latest reading first, and by then as well."""
     measured = e.watch.measured[heater]
-    return min(measured, e.watch.middle_lately(heater)) if measured > WARM else measured
+    return min(measured, e.watch.middle_lately(heater)) if measured > WARM or seconds >= SEEN_S else measured
 
 
 def _stands(e: Engine, at_command: dict[str, float]) -> bool:

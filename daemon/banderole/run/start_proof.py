@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 LOW_C: Final = 5.0
 """A target below what any room has in which somebody prints: it shows in a report, and no heater comes on for it."""
 
+ASK_S: Final = 1.0
+"""From one request for temperatures to the next, while nothing is shown."""
+
 
 def start_proof(e: Engine) -> Procedure:
     """Both halves; what came of them is told with the start.
@@ -71,18 +74,18 @@ def _walk(e: Engine) -> Waiting[list[str]]:
 
 
 def _seen(e: Engine, targets: dict[str, float], blocks: list[bytes]) -> Waiting[bool]:
-    """Send what makes safe as it is sent then, ahead of all else, until a report made afterwards shows these targets."""
+    """Send what makes safe as it is sent then, ahead of all else, until a report shows these targets.
+
+    They are others than the printer showed before: a report that shows them is of afterwards, whatever became of the `ok`s.
+    """
     for _ in range(TRIES):
-        orders = [Ours(block, "start_proof") for block in blocks]
-        for order in orders:
-            e.window.urgent(order.block, order)
-        until = e.now + max(PROOF_S, 3 * e.printer.thermal.report_s)
-        while not all(order.taken for order in orders) and e.now < until:
-            yield
-        e.window.ask_temperatures()
-        before = e.watch.readings
+        for block in blocks:
+            e.window.urgent(block, Ours(block, "start_proof"))
+        until, ask_at = e.now + max(PROOF_S, 3 * e.printer.thermal.report_s), e.now
         while e.now < until:
+            if e.now >= ask_at and e.window.ask_temperatures():  # it may be damaged on its way, or its answer
+                ask_at = e.now + ASK_S
             yield
-            if e.watch.readings > before and all(e.watch.shows(heater, value) for heater, value in targets.items()):
+            if all(e.watch.shows(heater, value) for heater, value in targets.items()):
                 return True
     return False
