@@ -107,6 +107,12 @@ class Note:
 
     text: str
 
+    @property
+    def held_back(self) -> bool:
+        """Does it say that filament was not moved, since the nozzle is too cold? By words alone: each firmware has its own
+        sentence (common practice, no source)."""
+        return _HELD_BACK.search(self.text) is not None
+
 
 @dataclass(frozen=True, slots=True)
 class Unknown:
@@ -120,6 +126,8 @@ Reply = (
 )  # fmt: skip
 
 OK = Ok()
+
+_HELD_BACK = re.compile(r"\bcold\b.*(?:extru|filament)|(?:extru|filament).*\bcold\b", re.IGNORECASE)
 
 # Ten digits hold every line number a run can reach, and keep int() cheap on hostile input.
 _OK_FIELDS = re.compile(rb"ok((?:\s+[NPB]\d{1,10})*)(?:\s+(\S.*))?", re.DOTALL)

@@ -264,3 +264,20 @@ def test_a_line_end_with_one_damaged_bit_parts_two_replies() -> None:
 def test_a_complaint_names_the_last_line_with_and_without_a_colon() -> None:
     for form in (b"Error: not the next number, last line 7", b"Error:checksum mismatch, Last Line: 7"):
         assert parse(form) == Refusal(form.split(b":", 1)[1].strip().decode(), 7)
+
+
+@pytest.mark.parametrize(
+    ("text", "held_back"),
+    [
+        ("echo:nozzle too cold, filament held back", True),
+        ("echo: Cold extrusion prevented", True),
+        ("echo:Extrude prevented, hotend cold", True),
+        ("echo:bed is cold", False),
+        ("echo:Extrusion scaled, scold nobody", False),
+        ("// filament loaded", False),
+    ],
+)
+def test_that_filament_was_held_back_is_known_by_its_words(text: str, held_back: bool) -> None:
+    note = parse(text.encode())
+    assert isinstance(note, Note)
+    assert note.held_back is held_back

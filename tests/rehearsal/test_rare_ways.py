@@ -13,7 +13,7 @@ import pytest
 from banderole.rehearsal import StandIn
 from banderole.run import runner
 from banderole.run.emergency import emergency_only
-from banderole.run.engine import Engine
+from banderole.run.engine import HELD_BACK, Engine
 from banderole.run.runner import LAST_RESORT
 
 from tests.faults.ends import finishes, heat_is_off, printer, trips
@@ -201,6 +201,17 @@ def test_what_nobody_tells_could_not_be_put_back_and_refuses_the_start(tmp_path:
         assert ended is not None
         assert ended.exit == 3
         assert "restore.advance" in ended.reason
+
+
+def test_a_printer_that_holds_filament_back_as_too_cold_is_told_once_a_band(tmp_path: Path) -> None:
+    """Its own bound lies above the printer file's `deposit_above`: it moves on over air, and says so at each line."""
+    with act(tmp_path, settings=("cold_below=235",)) as play:
+        ended = play.stage.run(play.job)
+        assert ended is not None
+        said = [event["text"] for event in play.of("caution") if event["alarm"] == "held_back"]
+        assert [text.partition(":")[0] for text in said] == ["band 1", "band 2", "band 3"]
+        bands = play.of("run_ended")[-1]["bands"]
+        assert all(HELD_BACK in band["cautions"] for band in bands)
 
 
 # ---- making safe

@@ -45,6 +45,7 @@ from banderole.run.trips import Caution, Trip
 
 AGAIN_S: Final = 1.0
 """A request for temperatures that brought none is made again after so long, where `report_s` is longer."""
+HELD_BACK: Final = "the printer held filament back as too cold: what it laid down here is not whole"
 BED_TOLERANCE: Final = 3.0
 """°C. A plate is coarser than a nozzle, and nothing is judged by it."""
 
@@ -237,9 +238,8 @@ class Engine:
             case Position():
                 self.position = event
                 self.readback.on_position(self, event)
-            case Note(text=text) if self.asked is not None:
-                value = answer_of(self.asked, text)
-                self.answer = self.answer if value is None else value
+            case Note():
+                self._note(event)
             case Identity(fields=fields):
                 self.identity, self.greeted = fields, True
             case Capability(name=name, enabled=enabled):
@@ -256,6 +256,15 @@ class Engine:
                 self.busy_at = self.now
             case Banner():
                 pass  # the window makes a Broken of it
+
+    def _note(self, note: Note) -> None:
+        if self.asked is not None:
+            value = answer_of(self.asked, note.text)
+            self.answer = self.answer if value is None else value
+        band, laying = self.band, self.streaming and not self.past_last_deposit
+        if note.held_back and laying and band is not None and HELD_BACK not in self.account.bands[band].cautions:
+            self.caution("held_back", f"band {band}: {HELD_BACK} ({note.text})")
+            self.caution_in(band, HELD_BACK)
 
     def _read(self, said: list[Trip | Caution]) -> None:
         nozzle = self.watch.measured.get("nozzle")
