@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from banderole.plan.config import load_printer
+from banderole.plan.schedule_file import SettleSettings
 from banderole.run.heat_watch import HeatWatch
 from banderole.run.trips import Trip
 from banderole_protocol.replies import Report, parse
@@ -15,7 +16,7 @@ EXAMPLES = Path(__file__).parents[2] / "examples"
 
 @pytest.fixture
 def watch() -> HeatWatch:
-    return HeatWatch(load_printer(EXAMPLES / "bench-a.toml"))
+    return HeatWatch(load_printer(EXAMPLES / "bench-a.toml"), SettleSettings())
 
 
 def read(watch: HeatWatch, nozzle: float, now: float) -> list[str]:

@@ -70,7 +70,7 @@ def crossing(e: Engine, item: Crossing) -> Procedure:
     factors = {channel: value for channel, value in setpoints.items() if channel not in heat}
     moving = e.schedule.settle.stance == "moving" and item.left is not None  # nothing is laid down yet: it settles
     led = e.lead.arrive(e, number)
-    predicted = 0.0 if moving or e.settled(heat) else e.predicted_s(heat)
+    predicted = 0.0 if moving or e.watch.settled(heat) else e.watch.predicted_s(heat)
     taken: float | None = 0.0
     if hold_here or _must_leave(e, item, heat, factors, moving):
         taken = yield from visit(e, item.modal, item.top, heat, factors, hold_here)
@@ -115,7 +115,7 @@ def where_not_led(e: Engine, item: Crossing, heat: dict[str, float]) -> bool:
 def _must_leave(e: Engine, item: Crossing, heat: dict[str, float], factors: dict[str, float], moving: bool) -> bool:
     """Is there something to wait for, or filament to be moved that had better not ooze on the part?"""
     forward = any(CHANNELS[channel].needs_filament_forward for channel in factors)
-    return (not moving and not e.settled(heat)) or (forward and item.modal.back)
+    return (not moving and not e.watch.settled(heat)) or (forward and item.modal.back)
 
 
 def set_all(e: Engine, setpoints: dict[str, float]) -> Procedure:
@@ -145,7 +145,7 @@ def settle_here(e: Engine, excursion: Excursion, heat: dict[str, float]) -> Wait
     """Set and settle, aside already; a hold in between is kept, and settled again after. Returns the seconds taken."""
     settle, taken = e.schedule.settle, None
     while heat:
-        began, predicted = e.now, e.predicted_s(heat)
+        began, predicted = e.now, e.watch.predicted_s(heat)
         rising = heat.get("nozzle", 0.0) > e.watch.measured.get("nozzle", 0.0)
         yield from set_heat(e, heat, "setpoint")
         e.settling(heat, predicted)
@@ -244,7 +244,7 @@ def pre_wait(e: Engine, item: PreWait) -> Procedure:
     measured = e.watch.believed.get(heater)
     excursion: Excursion | None = None
     left = e.now
-    if measured is not None and _would_wait(item, measured, e.tolerance(heater)):
+    if measured is not None and _would_wait(item, measured, e.watch.tolerance(heater)):
         if item.over_part:
             excursion = e.excursion(item.modal, item.top)
             yield from send(e, excursion.away(e.warm), "aside")
@@ -256,7 +256,7 @@ def pre_wait(e: Engine, item: PreWait) -> Procedure:
     yield from send_file(e, item.block, item.modal)
     if item.reassert is not None:
         yield from reassert(e, heater, item.reassert, value, item.block.line)
-        if excursion is None and not e.near(heater, item.reassert):
+        if excursion is None and not e.watch.near(heater, item.reassert):
             excursion = e.excursion(e.feeder.here(), item.top)
             yield from send(e, excursion.away(e.warm), "aside")
         if excursion is not None:
@@ -276,7 +276,7 @@ def _wait_for_heat(e: Engine, item: PreWait, heater: str, value: float, excursio
     heating_only = frozenset() if item.setpoint.both_ways else frozenset({heater})
     while True:
         began = e.now
-        predicted = e.predicted_s({heater: value})
+        predicted = e.watch.predicted_s({heater: value})
         found = (
             e.watch.models[heater].curve is not None
         )  # in this run: what is known of runs before may be another heater's
@@ -318,7 +318,7 @@ def reassertion(e: Engine, item: Reassertion) -> Procedure:
         e.current = {channel: value for channel, value in e.current.items() if channel != item.channel}
         return
     yield from reassert(e, item.channel, item.value, item.file_value, item.block.line)
-    if thermal and not e.near(item.channel, item.value) and e.schedule.settle.stance != "moving":
+    if thermal and not e.watch.near(item.channel, item.value) and e.schedule.settle.stance != "moving":
         yield from visit(e, item.modal, item.top, {item.channel: item.value}, {})
 
 

@@ -46,8 +46,6 @@ from banderole.run.trips import Caution, Trip
 AGAIN_S: Final = 1.0
 """A request for temperatures that brought none is made again after so long, where `report_s` is longer."""
 HELD_BACK: Final = "the printer held filament back as too cold: what it laid down here is not whole"
-BED_TOLERANCE: Final = 3.0
-"""°C. A plate is coarser than a nozzle, and nothing is judged by it."""
 
 
 class Engine:
@@ -60,7 +58,7 @@ class Engine:
         self.survey = survey
         self.foresight = Foresight(survey) if survey is not None else None
         self.window = Window(serial.window_bytes, serial.receive_bytes, serial.ahead_s)
-        self.watch = HeatWatch(printer)
+        self.watch = HeatWatch(printer, schedule.settle)
         self.account = Account(schedule)
         self.feeder = Feeder(Modal(printer.firmware.e_mode))
         self.now = 0.0
@@ -272,7 +270,7 @@ class Engine:
         over = self.past_last_deposit and not self.watch.targets.get("nozzle")
         if nozzle is not None and not over:
             self.account.reading(nozzle, self.current.get("nozzle"))
-        self.watch.track({heater: self.tolerance(heater) for heater in self.watch.measured}, self.now)
+        self.watch.track(self.now)
         for one in said:
             if isinstance(one, Trip):
                 self.trip(one)
@@ -413,41 +411,6 @@ class Engine:
 
     def capable(self, name: str) -> bool:
         return self.capabilities.get(name, False)
-
-    def tolerance(self, heater: str) -> float:
-        return self.schedule.settle.tolerance if heater == "nozzle" else BED_TOLERANCE
-
-    def near(self, heater: str, value: float) -> bool:
-        measured = self.watch.measured.get(heater)
-        return measured is not None and abs(measured - value) <= self.tolerance(heater)
-
-    def settled(self, heat: dict[str, float]) -> bool:
-        """Has each of these targets been shown and held, for as long as the schedule asks?"""
-        dwell = self.schedule.settle.dwell_s
-        return all(
-            self.watch.shows(h, v) is True and self.near(h, v) and self.watch.held_s(h) >= dwell
-            for h, v in heat.items()
-        )
-
-    def check_limit(self, channel: str, value: float) -> None:
-        """The last look before the wire. Zero is always allowed for heat and fan."""
-        objection = self.printer.objection(channel, value)
-        if objection is not None and not (value == 0.0 and channel in ("nozzle", "bed", "fan")):
-            raise Tripped(Trip("limit", value, None, objection))
-
-    def predicted_s(self, heat: dict[str, float]) -> float | None:
-        """Seconds until all of these are settled, by the models; None while one is not known."""
-        longest = 0.0
-        for heater, value in heat.items():
-            start = self.watch.measured.get(heater)
-            if start is None:
-                return None
-            dwell = self.schedule.settle.dwell_s
-            one = self.watch.models[heater].predict(start, value, self.tolerance(heater), dwell)
-            if one is None:
-                return None
-            longest = max(longest, one)
-        return longest
 
     def settling(self, heat: dict[str, float], predicted: float | None) -> None:
         self.phase = "settling" if self.phase != "heating" else "heating"

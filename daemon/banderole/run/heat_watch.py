@@ -14,6 +14,7 @@ from typing import Final
 from banderole_protocol.readings import PowerScale, Readings, Sensor
 
 from banderole.plan.config import Printer
+from banderole.plan.schedule_file import SettleSettings
 from banderole.run.interlocks import HeaterInterlocks
 from banderole.run.last_readings import LastReadings
 from banderole.run.thermal import HeaterModel
@@ -26,6 +27,8 @@ SAME_TARGET: Final = 0.6
 """°C. Some firmware reports targets in whole degrees."""
 HEATS_BY_ITSELF: Final = ("heat_while_off", "heat_overshoot", "heat_over_limit")
 """What a heater does that is stuck on."""
+BED_TOLERANCE: Final = 3.0
+"""°C. A plate is coarser than a nozzle, and nothing is judged by it."""
 LATELY: Final = 3
 """Readings that tell where a heater is when one may be off by its noise."""
 SAME_SAMPLE_S: Final = 0.03
@@ -46,9 +49,10 @@ class Silence:
 
 
 class HeatWatch:
-    """Nozzle and bed of one printer."""
+    """Nozzle and bed of one printer, and how near and how long they must be to count as settled."""
 
-    def __init__(self, printer: Printer) -> None:
+    def __init__(self, printer: Printer, settle: SettleSettings) -> None:
+        self._settle = settle
         self._settings = {"nozzle": printer.interlocks, "bed": printer.interlocks.bed}
         self.models = {heater: HeaterModel() for heater in HEATERS}
         self._interlocks = {
@@ -108,20 +112,51 @@ class HeatWatch:
             self.models[heater].feed(sensor.measured, target, power, now)
         return verdict
 
-    def track(self, tolerance: dict[str, float], now: float) -> None:
-        """How long has each heater been within tolerance (°C) of the target it shows?"""
-        for heater, within in tolerance.items():
-            goal, measured = self.goal(heater), self.measured[heater]
+    def track(self, now: float) -> None:
+        """How long has each heater been within tolerance of the target it shows?"""
+        for heater in self.measured:
+            goal = self.goal(heater)
             kept = self._inside_since.get(heater)
-            if abs(measured - goal) > within:
+            if not self.near(heater, goal):
                 self._inside_since.pop(heater, None)
             elif kept is None or kept[0] != goal:
                 self._inside_since[heater] = (goal, now)
+
+    def tolerance(self, heater: str) -> float:
+        """°C to either side."""
+        return self._settle.tolerance if heater == "nozzle" else BED_TOLERANCE
+
+    def near(self, heater: str, value: float) -> bool:
+        """Was it within tolerance of this at the last reading?"""
+        measured = self.measured.get(heater)
+        return measured is not None and abs(measured - value) <= self.tolerance(heater)
 
     def held_s(self, heater: str) -> float:
         """Seconds within tolerance of its present target without a break, as far as readings show; 0 outside."""
         kept = self._inside_since.get(heater)
         return 0.0 if kept is None else self.read_at[heater] - kept[1]
+
+    def settled(self, heat: dict[str, float]) -> bool:
+        """Has each of these targets (°C by heater) been shown and held, for as long as the schedule asks?"""
+        return all(
+            self.shows(heater, value) is True
+            and self.near(heater, value)
+            and self.held_s(heater) >= self._settle.dwell_s
+            for heater, value in heat.items()
+        )
+
+    def predicted_s(self, heat: dict[str, float]) -> float | None:
+        """Seconds until all of these targets are settled, by the models; None while one is not known."""
+        longest = 0.0
+        for heater, value in heat.items():
+            start = self.measured.get(heater)
+            if start is None:
+                return None
+            one = self.models[heater].predict(start, value, self.tolerance(heater), self._settle.dwell_s)
+            if one is None:
+                return None
+            longest = max(longest, one)
+        return longest
 
     def highest_lately(self, heater: str) -> float:
         """The highest of the last few readings, °C: one alone may be low by its noise. Of a heater that was heard of."""

@@ -97,10 +97,17 @@ def drain(e: Engine, modal: Modal) -> Procedure:
     e.notify("position_audit", line=e.line, off_mm=None if wrong is None else round(wrong[1], 3))
 
 
+def check_limit(e: Engine, channel: str, value: float) -> None:
+    """The last look before the wire. Zero is always allowed for heat and fan. Raises Tripped."""
+    objection = e.printer.objection(channel, value)
+    if objection is not None and not (value == 0.0 and channel in ("nozzle", "bed", "fan")):
+        raise Tripped(Trip("limit", value, None, objection))
+
+
 def set_heat(e: Engine, targets: dict[str, float], reason: str) -> Procedure:
     """Set targets (°C by heater) and see each in the printer's own report. Raises Tripped where it never shows."""
     for heater, value in targets.items():
-        e.check_limit(heater, value)
+        check_limit(e, heater, value)
         proof = "reported"
         for attempt in range(TRIES):
             yield from send(e, (setpoint_block(heater, value, attempt % 2),), reason)
@@ -154,7 +161,7 @@ def ask_factor(e: Engine, channel: str) -> Waiting[float | None]:
 def set_factor(e: Engine, channel: str, value: float, reason: str) -> Procedure:
     """Set fan, flow, feed, advance or retract: answered where the printer answers, else sent in two spellings."""
     if reason != "restore":  # it goes back to what it was, limits or not
-        e.check_limit(channel, value)
+        check_limit(e, channel, value)
     proof = "accepted"
     for attempt in range(TRIES):
         yield from send(e, (setpoint_block(channel, value, attempt % 2),), reason)
@@ -182,7 +189,7 @@ def soak(
     heating_only: frozenset[str] = frozenset(),
 ) -> Waiting[SettleState | None]:
     """Wait until the heaters have settled, nudging meanwhile. None: somebody wants a hold first."""
-    tolerance = {heater: e.tolerance(heater) for heater in targets}
+    tolerance = {heater: e.watch.tolerance(heater) for heater in targets}
     settle = Settle(targets, tolerance, dwell_s, patience_s, e.now, heating_only, e.printer.interlocks.bed.stale_s)
     while True:
         heard = yield

@@ -14,7 +14,7 @@ from banderole_protocol.replies import Report
 from banderole.run.effects import Ours, Raw, Unfinished
 from banderole.run.make_safe import heat_off_in_order
 from banderole.run.state import State
-from banderole.run.steps import Procedure, RefusedAtStart, set_heat
+from banderole.run.steps import Procedure, RefusedAtStart, check_limit, set_heat
 from banderole.run.whole_run import first_reading, greeting
 from banderole.setup.first_order import Identified, Point, identify
 
@@ -156,7 +156,7 @@ class HeatStep:
     def _break(self, e: Engine) -> Procedure:
         """A short wait of the printer's own for a little heat, and M108 into it."""
         goal = float(int(min(e.watch.measured["nozzle"] + BREAK_RISE, self.target)))
-        e.check_limit("nozzle", goal)
+        check_limit(e, "nozzle", goal)
         order = Ours(b"M109 S%d" % int(goal), "setup")
         e.watch.commanded("nozzle", goal)
         e.queue(order)
