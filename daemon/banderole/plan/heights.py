@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left, insort
+from bisect import bisect_left
 from collections.abc import Sequence
 from math import inf
 from operator import sub
@@ -74,7 +74,7 @@ class Heights:
     def lay(self, z: float) -> None:
         """A flat layer is laid at `z`."""
         self._began = None
-        self._leave(z)
+        self._leave((z,))
 
     def rise(self, z0: float, z: float) -> bool:
         """A slope goes from `z0` to `z`; True where a turn of a spiral begins, and so a layer."""
@@ -83,9 +83,9 @@ class Heights:
             del self._laid[bisect_left(self._laid, z0 + FLAT_MM) :]
         self._fine, self._at = abs(z - z0) <= FINE_MM, z
         if z - self._began > SEAM_MM and (not self._laid or z - SPIRAL_LAYER_MM >= self._laid[-1] + SPIRAL_MM):
-            self._leave(z - SPIRAL_LAYER_MM)
+            self._leave((z - SPIRAL_LAYER_MM,))
         if not self._ever:
-            self._leave(z)
+            self._leave((z,))
         if self._turn is None or z < self._turn or z - self._turn >= SPIRAL_LAYER_MM:
             self._turn = z
             return True
@@ -96,32 +96,41 @@ class Heights:
         turns = [0] if self.rise(zs[0], zs[1]) else []
         assert self._began is not None
         assert self._turn is not None
-        began, turn, laid = self._began, self._turn, self._laid
-        last = laid[-1] if laid else -inf
+        began, turn = self._began, self._turn
+        last = self._laid[-1] if self._laid else -inf
+        left: list[float] = []
+        due = -inf  # below this height neither is due
         for at, z in enumerate(zs[2:], 1):  # as `rise`, without what cannot be
+            if z < due:
+                continue
             if z - began > SEAM_MM and z - SPIRAL_LAYER_MM >= last + SPIRAL_MM:
                 last = z - SPIRAL_LAYER_MM
-                self._leave(last)
+                left.append(last)
             if z - turn >= SPIRAL_LAYER_MM:
                 turn = z
                 turns.append(at)
+            due = min(turn, max(last + SPIRAL_MM, began + SEAM_MM - SPIRAL_LAYER_MM)) + SPIRAL_LAYER_MM - FLAT_MM
+        if left:
+            self._leave(left)
         self._turn, self._fine, self._at = turn, zs[-1] - zs[-2] <= FINE_MM, zs[-1]
         return turns
 
-    def _leave(self, z: float) -> None:
-        """Something lies at `z`; what is higher belongs to a finished part."""
+    def _leave(self, zs: Sequence[float]) -> None:
+        """Something lies at each of these heights, which ascend; what is higher than the first belongs to a finished part."""
         laid, ever = self._laid, self._ever
-        if laid and laid[-1] >= z - FLAT_MM:
-            del laid[bisect_left(laid, z - FLAT_MM) :]
-        laid.append(z)
+        lowest = zs[0] - FLAT_MM
+        if laid and laid[-1] >= lowest:
+            del laid[bisect_left(laid, lowest) :]
+        laid += zs
         if len(laid) > HEIGHTS_MOST:
             _thin(laid)
-        if ever and ever[-1] >= z - FLAT_MM:
-            at = bisect_left(ever, z - FLAT_MM)
-            if at == len(ever) or ever[at] > z + FLAT_MM:
-                insort(ever, z)
+        if not ever or ever[-1] < lowest:
+            ever += zs
         else:
-            ever.append(z)
+            for z in zs:
+                at = bisect_left(ever, z - FLAT_MM)
+                if at == len(ever) or ever[at] > z + FLAT_MM:
+                    ever.insert(at, z)
         if len(ever) > HEIGHTS_MOST:
             _thin(ever)
 
