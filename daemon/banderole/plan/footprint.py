@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import compress, pairwise
 from typing import Final
@@ -21,7 +21,9 @@ WAYS_MOST: Final = 16
 WAY_MOST: Final = 512
 """Motions of such a way: in a longer one a layer costs little for a motion."""
 LINES_MOST: Final = 20_000
-"""Ways between two cells, and areas, that are remembered, so that the walls of a thousand layers are walked once."""
+"""Ways between two cells that are remembered, so that the walls of a thousand layers are walked once."""
+AREAS_MOST: Final = 2_000
+"""Areas of arcs that are remembered, likewise."""
 
 Box = tuple[float, float, float, float]
 
@@ -34,6 +36,7 @@ class Footprint:
     box: Box | None = None
     _lines: set[tuple[float, float]] = field(default_factory=set)
     _areas: set[tuple[float, float]] = field(default_factory=set)
+    _boxes: set[Box] = field(default_factory=set)
     _ways: dict[tuple[tuple[float, ...], tuple[float, ...], bytes], Box | None] = field(default_factory=dict)
 
     def add(self, x0: float, y0: float, x1: float, y1: float) -> None:
@@ -46,16 +49,20 @@ class Footprint:
 
         that around what they lay down, None where that is nothing.
         """
-        way = None
+        if not laid:
+            return None
+        way, travels = None, 0.0 in laid
         if len(laid) <= WAY_MOST:
-            way = (tuple(xs), tuple(ys), bytes(map(bool, laid)) if 0.0 in laid else b"")
+            way = (tuple(xs), tuple(ys), bytes(map(bool, laid)) if travels else b"")
             if way in self._ways:
                 return self._ways[way]
         # Only differences between two cells matter, so most of a row is sorted out by sets, not by calls.
         cells = [x // CELL_MM * COLUMN + y // CELL_MM for x, y in zip(xs, ys, strict=True)]
         for line in set(compress(pairwise(cells), laid)).difference(self._lines):
             self._walk(line)
-        box = _box([*compress(xs, laid), *compress(xs[1:], laid)], [*compress(ys, laid), *compress(ys[1:], laid)])
+        if travels:
+            xs, ys = [*compress(xs, laid), *compress(xs[1:], laid)], [*compress(ys, laid), *compress(ys[1:], laid)]
+        box = (min(xs), min(ys), max(xs), max(ys)) if xs else None
         if way is not None:
             if len(self._ways) >= WAYS_MOST:
                 self._ways.clear()
@@ -70,20 +77,25 @@ class Footprint:
         elif x0 < box[0] or y0 < box[1] or x1 > box[2] or y1 > box[3]:
             self.box = (min(box[0], x0), min(box[1], y0), max(box[2], x1), max(box[3], y1))
 
-    def add_area(self, box: Box) -> None:
-        """All cells of a box: an arc may come anywhere in its own."""
-        x0, y0, x1, y1 = box
-        if (y1 - y0) / CELL_MM > FAR_CELLS:
-            self.add(x0, y0, x1, y1)
-            return
+    def add_areas(self, boxes: Iterable[Box]) -> None:
+        """All cells of these boxes: an arc may come anywhere in its own. The boxes themselves are for `widen`."""
+        fresh = set(boxes).difference(self._boxes)
+        if len(self._boxes) + len(fresh) > AREAS_MOST:
+            self._boxes.clear()
+        self._boxes |= fresh
+        for box in fresh:
+            self._fill(*box)
+
+    def _fill(self, x0: float, y0: float, x1: float, y1: float) -> None:
         area = (_cell(x0, y0), _cell(x1, y1))
-        if area not in self._areas:
-            if len(self._areas) >= LINES_MOST:
+        if (y1 - y0) / CELL_MM > FAR_CELLS:
+            self._walk(area)
+        elif area not in self._areas:
+            if len(self._areas) >= AREAS_MOST:
                 self._areas.clear()
             self._areas.add(area)
             for y in _steps(y0, y1):
                 self._walk((_cell(x0, y), _cell(x1, y)))
-        self.widen(x0, y0, x1, y1)
 
     def _walk(self, line: tuple[float, float]) -> None:
         """The cells between two, ends included."""
@@ -119,8 +131,10 @@ class Footprint:
         return min(free, key=lambda place: (math.dist(place, middle), place), default=None)
 
 
-def _box(xs: list[float], ys: list[float]) -> Box | None:
-    return (min(xs), min(ys), max(xs), max(ys)) if xs else None
+def around(boxes: Sequence[Box]) -> Box:
+    """The box around all these: one at least."""
+    x0, y0, x1, y1 = zip(*boxes, strict=True)
+    return min(x0), min(y0), max(x1), max(y1)
 
 
 def _cell(x: float, y: float) -> float:

@@ -8,13 +8,12 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from dataclasses import dataclass
-from functools import reduce
 from itertools import compress
 from typing import Any, Final
 
 from banderole_protocol.modal import Modal
 
-from .footprint import Box, Footprint
+from .footprint import Box, Footprint, around
 from .moves import Moves
 
 LAYERS_MOST: Final = 20_000
@@ -108,7 +107,7 @@ class Layers:
                 straight[at - begin] = 0.0
                 if laid[at - begin]:
                     boxes.append(curve.box)
-                    self._footprint.add_area(curve.box)
+            self._footprint.add_areas(boxes)
         box = self._footprint.add_row(moves.xs[begin : end + 1], moves.ys[begin : end + 1], straight)
         if box is not None:
             boxes.append(box)
@@ -120,7 +119,7 @@ class Layers:
             layer.filament_mm += sum(laid)
             layer.deposit_s += sum(seconds)
             layer.length_mm += sum(lengths)
-            layer.box = reduce(_around, boxes, layer.box)
+            layer.box = _around(layer.box, boxes[0] if len(boxes) == 1 else around(boxes))
 
     def end(self, blocks: int) -> None:
         """The file had so many blocks."""
@@ -129,4 +128,6 @@ class Layers:
 
 
 def _around(one: Box, other: Box) -> Box:
+    if other[0] <= one[0] and other[1] <= one[1] and other[2] >= one[2] and other[3] >= one[3]:  # mostly
+        return other
     return min(one[0], other[0]), min(one[1], other[1]), max(one[2], other[2]), max(one[3], other[3])

@@ -18,7 +18,7 @@ from . import cautions, unfit
 from .blocks import Block, pieces_of
 from .config import Printer
 from .findings import MOST_FINDINGS, Finding, Findings
-from .footprint import Footprint
+from .footprint import Footprint, around
 from .itinerary import (
     AskPosition,
     Crossing,
@@ -251,7 +251,7 @@ class _Surveyor:
                 self._row.layer = self._row.layer or len(self._layers.rows)
         self._layers.deposit(modal)
         if modal.arc_box is not None:
-            found.footprint.add_area(modal.arc_box)
+            found.footprint.add_areas((modal.arc_box,))
         else:
             found.footprint.add(modal.x0, modal.y0, modal.x, modal.y)
 
@@ -353,8 +353,7 @@ class _Surveyor:
     def _conclude(self, itinerary: SurveyItinerary) -> None:
         found, say = self._found, self._say
         self._layers.end(found.blocks)
-        for layer in self._layers.rows:
-            found.footprint.widen(*layer.box)
+        found.footprint.widen(*around([layer.box for layer in self._layers.rows]))
         found.layers, found.layer_table = itinerary.layer, self._layers.rows
         if itinerary.ambiguous_line is not None and (self._printer is None or self._printer.firmware.e_mode is None):
             what = "what E means from here on depends on the firmware"
