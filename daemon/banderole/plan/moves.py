@@ -6,32 +6,11 @@ from dataclasses import dataclass, field
 from itertools import repeat
 from typing import NamedTuple
 
-from banderole_protocol.arcs import Arc, Box, Point
-
-from .bends import Bend, bend_of
+from .curves import Curve
 
 NewLayer = tuple[int, int, float, float, int, int]
 """A layer that begins in a row of motions: with which of them, its number, z, height, line, which block from the first (1).
 A plain tuple: one is made at every layer."""
-
-
-@dataclass(slots=True)
-class Curve:
-    """An arc in the XY plane, with any helix: from where to where, mm (Z from where it begins), what it covers of the bed."""
-
-    clockwise: bool
-    start: Point
-    end: Point
-    arc: Arc
-    box: Box
-    _bend: Bend | None = None
-
-    @property
-    def bend(self) -> Bend:
-        """Reckoned when first asked for, since only the time of motion needs it, and kept, since arcs come again."""
-        if self._bend is None:
-            self._bend = bend_of(self.clockwise, "G17", self.start, self.end, self.arc)
-        return self._bend
 
 
 class Run(NamedTuple):
@@ -66,7 +45,7 @@ class Moves:
     speeds: list[float] = field(default_factory=list)
     laid: list[float] = field(default_factory=list)  # filament laid down; 0.0 where it is no deposit
     seconds: list[float] = field(default_factory=list)  # the least each takes
-    rises: list[tuple[int, float]] = field(default_factory=list)  # in Z
+    rises: list[tuple[int, list[float]]] = field(default_factory=list)  # in Z, of so many in a row
     fed: list[tuple[int, float]] = field(default_factory=list)  # filament, where it is not what is laid down
     alone: list[int] = field(default_factory=list)  # filament alone
     curves: list[tuple[int, Curve]] = field(default_factory=list)  # arcs
@@ -78,7 +57,8 @@ class Moves:
 
     def add_run(self, run: Run, speed: float) -> None:
         """These deposits; `speed` is that of those that name no feedrate."""
-        self.rises += enumerate(run.rises, len(self.lengths))
+        if run.rises:
+            self.rises.append((len(self.lengths), run.rises))
         self.speeds += [feed / 60.0 for feed in run.feeds] if run.feeds else repeat(speed, len(run.xs))
         self.xs += run.xs
         self.ys += run.ys

@@ -17,15 +17,14 @@ one long function because a call for each motion would cost more than the motion
 from __future__ import annotations
 
 import re
-from functools import lru_cache
 from math import hypot, inf
 from operator import sub, truediv
 from typing import Final, Protocol
 
-from banderole_protocol.arcs import arc_of, box_of, flaw_of
 from banderole_protocol.modal import MODES, MOVED_MM, NET_MM, Modal
 
-from .moves import Curve, Moves, Run
+from .curves import curve_of
+from .moves import Moves, Run
 from .pieces import ARC, CENTRES, DEPOSIT, DEPOSIT_F, PLACES, RISE, RISE_F, Piece
 
 _ZEROED: Final = frozenset((b"G92 E0", b"G92 E0.0", b"G92 E0.00", b"G92 E0.000", b"G92 E0.0000", b"G92 E0.00000"))
@@ -42,8 +41,6 @@ RUN_LEAST: Final = {**dict.fromkeys(_FLAT, 12), **dict.fromkeys(_RISING, 4)}
 """Deposits from which on columns cost less than taking each alone, by code."""
 CLEAR_MM: Final = 2e-6
 """What a run needs of each way, rise and deposit: clear of where it would be none, `MOVED_MM`, `NET_MM` and the like."""
-CURVES_MOST: Final = 1024
-"""Arcs that are remembered, about a megabyte: a tower has the same ones in many layers."""
 
 Height = tuple[int, float, float | None]
 """What a deposit at another height begins: a layer by number (0: none) and height, mm; then the height of the flat layer in
@@ -100,7 +97,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
             if count < RUN_LEAST[code]:
                 singly = end
             elif (run := _run(code, count, numbers, at, x, y, z, None if e_relative else e - off_e)) is None:
-                singly, skip = index + skip, 2 * skip  # a long run is not tried once for each of its lines
+                singly, skip = min(index + skip, end), 2 * skip  # a long run is not tried once for each of its lines
             else:
                 if run.rises:
                     count, turns = course.climb(run.zs)
@@ -122,12 +119,14 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 if index < end:
                     break
                 continue
-        # 2. one such deposit on the level: as a motion, without what cannot be
+        # 2. such deposits on the level, few: as motions, without what cannot be
         if code in likely and likely is _FLAT:
-            x1, y1 = numbers[at + 1], numbers[at + 2]
-            net = numbers[at + 3] if e_relative else numbers[at + 3] + off_e - e
-            length = hypot(x1 - x, y1 - y)
-            if net > NET_MM and length > MOVED_MM:
+            while index < singly:
+                x1, y1 = numbers[at + 1], numbers[at + 2]
+                net = numbers[at + 3] if e_relative else numbers[at + 3] + off_e - e
+                length = hypot(x1 - x, y1 - y)
+                if net <= NET_MM or length <= MOVED_MM:
+                    break
                 if code == DEPOSIT_F:
                     if numbers[at + 4] <= 0.0:
                         break
@@ -143,6 +142,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 e += net
                 at += 3
                 index += 1
+            else:
                 continue
         # 3. no motion
         if not code:
@@ -186,10 +186,10 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
         else:
             to_i, to_j = CENTRES[code]
             i, j = numbers[at + to_i] if to_i else 0.0, numbers[at + to_j] if to_j else 0.0
-            clockwise = blocks[index][1:2] == b"2"
-            if modal.plane != "G17" or (curve := _curve(clockwise, x, y, x1, y1, z1 - z, i, j)) is None:
+            clockwise = blocks[index].startswith(b"G2")
+            if modal.plane != "G17" or (curve := curve_of(clockwise, x, y, x1, y1, z1 - z, i, j)) is None:
                 break
-            length = curve.arc.length
+            length = curve.length
         fed = net = 0.0
         if to_e:
             fed = numbers[at + to_e] if e_relative else numbers[at + to_e] + off_e - e
@@ -219,7 +219,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
             speed = feed / 60.0
         if length > MOVED_MM:
             if z1 != z:
-                moves.rises.append((len(lengths), z1 - z))
+                moves.rises.append((len(lengths), [z1 - z]))
             if curve is not None:
                 moves.curves.append((len(lengths), curve))
         else:
@@ -286,18 +286,6 @@ def _run(
     if (feeds and min(feeds) <= 0.0) or (rises and min(rises) <= CLEAR_MM):
         return None
     return Run(xs, ys, zs, rises, lengths, laid, feeds)
-
-
-@lru_cache(maxsize=CURVES_MOST)
-def _curve(
-    clockwise: bool, x0: float, y0: float, x1: float, y1: float, rise: float, i: float, j: float
-) -> Curve | None:
-    """An arc, mm; None where it is none, or where machines may take it differently."""
-    start, end, centre = (x0, y0, 0.0), (x1, y1, rise), {"I": i, "J": j}
-    arc = arc_of(clockwise, "G17", start, end, centre)
-    if arc is None or arc.length <= MOVED_MM or flaw_of(arc, "G17", start, end, centre):
-        return None
-    return Curve(clockwise, start, end, arc, box_of(arc, clockwise, "G17", start, end))
 
 
 def _gap(piece: Piece, first: int, still: set[int], seconds: list[float]) -> list[tuple[int, float]]:

@@ -81,8 +81,8 @@ class SurveyTime:
         self._dy += map(sub, islice(moves.ys, 1, None), moves.ys)
         self._dz += [0.0] * len(moves.lengths)
         self._de += moves.laid
-        for at, rise in moves.rises:
-            self._dz[begin + at] = rise
+        for at, rises in moves.rises:
+            self._dz[begin + at : begin + at + len(rises)] = rises
         for at, fed in moves.fed:
             self._de[begin + at] = fed
         for at in moves.alone:
