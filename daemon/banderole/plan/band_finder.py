@@ -20,10 +20,12 @@ from .layer_signature import Layer, LayerSignatures
 from .rise_search import Rise, rises_of
 from .step_doubt import LEAST_WHOLE, MOST_OUTSIDE, doubt, nothing
 from .step_figures import round_figures
-from .step_place import Place
+from .step_place import CLEAR, FULL, Place
 from .step_places import Places
 
 MOST_CANDIDATES: Final = 3
+PLAIN: Final = 0.05
+"""Share of what repeats that may begin in a plinth that is plain."""
 LEAST_LAYERS: Final = 20
 """A lower part has no steps that could be told from chance, and says nothing of those beside it: a purge line laid down
 higher than the first layer is a part in turn, too."""
@@ -100,7 +102,7 @@ def find_in(layers: Sequence[Layer], spiral: bool = False) -> Stairs | NoStairs:
     if nothing(best, places, layers):
         return NoStairs(False, "what repeats along the height is the infill's own pattern, or chance")
     rivals = [place for place in found if not _same(place, best, places)]
-    why_not = doubt(best, rivals, places, spiral)
+    why_not = doubt(best, [place for place in rivals if _other(place, best, stairs, places)], places, spiral)
     if why_not is None:
         return stairs
     candidates = [stairs]
@@ -148,6 +150,21 @@ def _same(one: Place, best: Place, places: Places) -> bool:
     if times < 1 or abs(one.mm - times * best.mm) >= places.pair * times:
         return False
     return best.framed or _on(one.plinth, best, places)  # a frame's own edges come again as well
+
+
+def _other(place: Place, best: Place, stairs: Stairs, places: Places) -> bool:
+    """Is it another reading of the part? Not where it says the same in other layers, or where its first step is no step."""
+    if place.low < CLEAR and best.outside <= PLAIN and not places.lattice.outline.steps_from(place.plinth, place.mm):
+        return False
+    near = 2.2 * places.pair
+    ends = [abs(place.plinth + n * place.mm - best.plinth - n * best.mm) for n in (0, best.count)]
+    if place.count != best.count or max(ends) > near:
+        return True
+    if place.walls + place.inside < best.walls + best.inside - FULL:
+        return False
+    said = _stairs(place, places)
+    ends = [abs(said.plinth_mm + n * said.rise_mm - stairs.plinth_mm - n * stairs.rise_mm) for n in (0, best.count)]
+    return max(ends) > places.half
 
 
 def _stairs(place: Place, places: Places) -> Stairs:

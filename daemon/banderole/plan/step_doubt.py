@@ -34,6 +34,8 @@ LEAST_MARGIN: Final = 1.0
 on, tuned on drawn towers: so that no answer is wrong, rather than that there are many."""
 LEAST_WHOLE: Final = 0.7
 """Share of what repeats after two or three rises that must repeat after one."""
+ALL: Final = 0.9
+"""And where shapes take turns: each change comes again, the other way, at the next step. Halves of steps differ in more."""
 MOST_PART: Final = 0.5
 """Share of what speaks for the rise that may speak for a half or a third of it."""
 MOST_OUTSIDE: Final = 0.2
@@ -64,19 +66,19 @@ def doubt(best: Place, rivals: list[Place], places: Places, spiral: bool) -> str
         return f"{what}, or of a half or a third of that"
     ahead = best.score - rivals[0].score if rivals else math.inf
     raft = 0 < best.plinth < BOTTOM_MM and best.end == "cut" and best.walls < FULL
-    bare = best.low < 1 and not (_hangs(best, places) and ahead > AHEAD)
+    bare = best.low < 1 and not (_hangs(best, rivals, places) and ahead > AHEAD)
     filled = best.rise.outline < LEAST_AGREED and best.plinth > best.mm - places.pair
     if filled and best.outside > MOST_OUTSIDE_SEEN:
         return f"{what}, but what lies below them may be one of them, filled otherwise"
     if not alone and (raft or bare or (not best.held and (spiral or _floats(best, ahead)))):
         return f"{what}, but not where the first begins"
-    if best.end == "cut" and best.count == LEAST_COUNT and not (alone and best.low >= CLEAR):
+    if best.end == "cut" and best.count == LEAST_COUNT and (best.low < CLEAR or not (alone or best.walls > LATTICE)):
         return f"{what}, but only {best.count}, and not where they end"
     if not alone and best.outside > (MOST_OUTSIDE if best.low < CLEAR else MOST_OUTSIDE_SEEN):
         return f"{what}, but what repeats reaches out of them"
     if not alone and _unended(best):
         return f"{what}, but not where they end"
-    if best.score < LEAST_SCORE:
+    if best.score < LEAST_SCORE and not (alone and best.once == 0 and best.inside >= FULL):
         return f"{what}, but much in the part does not follow them"
     if ahead < LEAST_MARGIN:
         return f"{what}, but not where the first begins"
@@ -125,10 +127,15 @@ def _alone(best: Place, places: Places) -> bool:
     return agrees and edges >= FULL and places.lattice.alone(best.plinth, best.mm, best.count, walls)
 
 
-def _hangs(best: Place, places: Places) -> bool:
-    """Where nothing tells a plinth from steps: is it lower than a step, so that steps counted down from the top end there, with
-    an edge at each, and the lowest like the next?"""
-    counted = best.end == "top" and best.walls >= FULL and best.plinth < best.mm - places.pair
+def _hangs(best: Place, rivals: list[Place], places: Places) -> bool:
+    """Where nothing tells a plinth from steps: is it lower than a step, so that steps counted down from the top (or a cap) end
+    there, with an edge at each, and the lowest like the next; and does no foot speak for another?"""
+    if any(
+        abs(place.mm - best.mm) < places.pair and 0 < place.plinth < best.plinth and place.low >= VAGUE
+        for place in rivals
+    ):
+        return False
+    counted = (best.end == "top" or best.high >= CLEAR) and best.walls >= FULL and best.plinth < best.mm - places.pair
     return counted and places.lattice.outline.like_next(best.plinth, best.mm)
 
 
@@ -149,12 +156,14 @@ def _unended(best: Place) -> bool:
 def _times(best: Place, times: int, places: Places, alone: bool) -> bool:
     """May steps be so many times as high? Not where ends that are seen hold another number of steps, nor where each has a
     frame or an edge of its own."""
+    if best.count // times < 2:
+        return False
     if best.rise.whole[times - 2] >= LEAST_WHOLE and not (times == 2 and best.rise.turns):
         return False
     if best.held and best.end != "cut" and best.count % times:
         return False
-    if alone and (not best.rise.turns or best.rise.outline < LEAST_AGREED):
-        return False  # where only infills tell, each change is a step: within one none changes
+    if alone and (not best.rise.turns or best.rise.outline < LEAST_AGREED or best.rise.whole[0] >= ALL):
+        return False  # each change is a step: within one none changes
     if best.framed and not places.lattice.marked(best, times):
         return False
     return (times == 2 and best.rise.turns) or not places.lattice.crossed(best, times)

@@ -22,6 +22,9 @@ SKIRT_MM: Final = 0.55
 BOTTOM_MM: Final = 1.05
 """Below this rafts, brims and closed bottoms end; what changes there may be one of them."""
 BOX: Final = tuple(FEATURES.index(name) for name in ("left", "front", "right", "rear"))
+WALLS: Final = (*BOX, *(FEATURES.index(name) for name in ("area", "walls", "loops")))
+UNLIKE_MM: Final = 0.45
+"""So much of a step is of another shape than the next one: no first layer and no ledge, which the layers may cut otherwise."""
 INSIDE: Final = tuple(FEATURES.index(name) for name in ("length", "section"))
 FULLER: Final = 1.25
 """A foot has so many times as much in a layer as steps have, where its walls are theirs."""
@@ -85,6 +88,10 @@ class Outline:
         self._layers = layers
         self._tops = [layer.z for layer in layers]
         self._thick = max(layer.height for layer in layers[1:])
+        self._settled = bisect_left(self._tops, SKIRT_MM)  # from here on neither a brim nor a first layer pressed wide
+        base = self._tops[self._settled]
+        while self._settled > 1 and self._walls_alike(self._tops[self._settled - 1], base):
+            self._settled -= 1
 
     def repeats_from(self, z: float, rise: float, way: int) -> bool:
         """Does the box repeat itself from here on, upwards (`way` 1) or downwards (−1), and not on the other side?"""
@@ -98,6 +105,21 @@ class Outline:
     def like_next(self, z: float, rise: float) -> bool:
         """Is the box the same at nearly all heights of one step and the next one?"""
         return sum(self._alike(z + rise * share, z + rise * (share + 1)) >= 3 for share in _UNIT) >= len(_UNIT) - 2
+
+    def steps_from(self, z: float, rise: float) -> bool:
+        """Has the step from here on the walls of the next one, wherever that has those of the one above it?"""
+        other = 0.0
+        for layer in self._layers[self._settled :]:
+            at = layer.z - layer.height / 2
+            if z + self._thick < layer.z < z + rise - self._thick:
+                if self._walls_alike(at + rise, at + 2 * rise) and not self._walls_alike(at, at + rise):
+                    other += layer.height
+                if other > UNLIKE_MM:
+                    return False
+        return True
+
+    def _walls_alike(self, one: float, other: float) -> bool:
+        return self._alike(one, other, WALLS) == len(WALLS)
 
     def other_beyond(self, z: float, rise: float, way: int) -> bool:
         """Is the box just below `z` (`way` 1) or above it (−1) another than a rise further into the steps?"""
@@ -113,14 +135,14 @@ class Outline:
             return False
         return self._layers[here].values[INSIDE[1]] > FULLER * self._layers[there].values[INSIDE[1]]
 
-    def _alike(self, one: float, other: float) -> int:
-        """How many sides are the same at two heights, within what the layers beside the second have?"""
+    def _alike(self, one: float, other: float, features: Sequence[int] = BOX) -> int:
+        """How many sides (or other features) are the same at two heights, within what the layers beside the second have?"""
         here, there = bisect_left(self._tops, one), bisect_left(self._tops, other)
         if not (0 <= here < len(self._tops) and 0 < there < len(self._tops) - 1):
             return 0
         near = self._layers[there - 1 : there + 2]
         count = 0
-        for side in BOX:
+        for side in features:
             value, slack = self._layers[here].values[side], 3 * SMALLEST[side]
             sides = [layer.values[side] for layer in near]
             count += min(sides) - slack <= value <= max(sides) + slack
