@@ -75,6 +75,28 @@ def test_a_run_that_is_cancelled_makes_safe_before_it_goes(tmp_path: Path) -> No
         assert any(event.get("proven") for event in play.of("make_safe"))
 
 
+def test_a_run_that_is_cancelled_while_it_is_made_safe_makes_safe_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tick = Engine.tick
+
+    def once(*_: object) -> None:
+        monkeypatch.setattr(Engine, "tick", tick)
+        raise RuntimeError("invented")
+
+    with act(tmp_path) as play:
+        run: list[asyncio.Task[Any]] = []
+        play.stage.at(HEATED_S - 1.0, lambda: run.extend(asyncio.all_tasks(play.stage.loop)))
+        play.stage.at(HEATED_S, lambda: monkeypatch.setattr(Engine, "tick", once))
+        for after_s in (1.0, 1.5):
+            play.stage.at(HEATED_S + after_s, lambda: [task.cancel() for task in run])
+        with pytest.raises(asyncio.CancelledError):
+            play.stage.run(play.job)
+        heat_is_off(play)
+        assert any(event.get("proven") for event in play.of("make_safe"))
+        assert play.of("make_safe")[-1]["reason"].startswith("own_fault")
+
+
 # ---- the file
 
 

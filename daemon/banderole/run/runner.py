@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Coroutine, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO, Final, Protocol, TypeVar
@@ -155,7 +155,7 @@ class Runner:
             await self._until_ended()
         except BaseException as why:
             log.exception("the run's own task ended")
-            await asyncio.shield(self._make_safe(why))
+            await self._whatever_is_cancelled(self._make_safe(why))
             if not isinstance(why, Exception):
                 raise
         ended = self.engine.ended
@@ -167,6 +167,17 @@ class Runner:
             self.marks.finished(ended.proven)
         self._event("run_ended", self._summary(ended))
         return ended
+
+    async def _whatever_is_cancelled(self, ladder: Coroutine[Any, Any, None]) -> None:
+        """The ladder to its end, though this task be cancelled meanwhile; then it counts as cancelled."""
+        climbing, cancelled = asyncio.ensure_future(ladder), None
+        while not climbing.done():
+            try:
+                await asyncio.shield(climbing)
+            except asyncio.CancelledError as why:
+                cancelled = why
+        if cancelled is not None:
+            raise cancelled
 
     async def _until_ended(self) -> None:
         """Ticks come from a timer; what is raised there, or on the way in, is raised here."""
