@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from banderole_protocol.channels import setpoint_block
-from banderole_protocol.replies import Report
+from banderole_protocol.replies import Fatal, Report
 from banderole_protocol.state import LinkState
 
 from banderole.run.effects import Notify, Ours, PortLost, PortOpened, PulseDtr, Raw, Reopen
@@ -100,7 +100,7 @@ def make_safe(e: Engine, cause: Cause) -> Waiting[bool]:
         e.effect(Raw(b"M108\n"))
         proven = yield from _rung(e, "break the wait", _in_line(e, lift=False, limit_s=BREAK_S))
     if not proven and not e.port_gone and e.window.state is LinkState.BROKEN:
-        proven = yield from _rung(e, "greet anew", _greeted(e))
+        proven = yield from _rung(e, "greet anew", _greeted(e, unless_stopped=True))
     if not proven and not e.port_gone:
         if not cause.emergency:
             e.effect(Raw(b"M112\n"))
@@ -279,15 +279,18 @@ def _leeway(e: Engine, heater: str, seconds: float) -> float:
     return -COMING_DOWN_C if seconds < SEEN_S else COMING_DOWN_C / 2.0
 
 
-def _greeted(e: Engine) -> Waiting[bool]:
-    """Begin the conversation anew, then heat off and its proof: of a restarted board, or over a reopened port."""
+def _greeted(e: Engine, unless_stopped: bool = False) -> Waiting[bool]:
+    """Begin the conversation anew, then heat off and its proof: of a restarted board, or over a reopened port.
+
+    `unless_stopped`: a board that says that it has stopped itself hears nothing but a restart, and is not waited for.
+    """
     until = e.now + GREET_S
     while e.now < until:
         e.greet()
         again = e.now + 1.0
         while e.now < again:
             heard = yield
-            if isinstance(heard, PortLost):
+            if isinstance(heard, PortLost) or (unless_stopped and isinstance(heard, Fatal)):
                 return False
             if e.greeted:
                 return (yield from _in_line(e, lift=False))
