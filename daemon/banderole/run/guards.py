@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 SLOW_S: Final = {"G28": 60.0, "G29": 600.0, "G30": 60.0, "G32": 600.0, "G33": 600.0, "G34": 600.0, "G425": 600.0,
                  "M109": 60.0, "M190": 60.0}  # fmt: skip
 """Longest that a printer may say nothing while it owes an answer to these (common practice, no source)."""
+BUSY_AGAIN_S: Final = 20.0
+"""One that has said `busy` since it began with such a command says it again each second or two (common practice, no source);
+its silence is no work. Ten of them may be damaged in turn."""
 BLIND_FACTOR, BLIND_MORE_S = 2.0, 10.0
 """For motion: twice what it should take and ten seconds."""
 BLIND_FROM_S: Final = 1.0
@@ -95,7 +98,8 @@ class Guards:
             return e.now + 1.0
         since, head = self._owed[1], head_of(words_of(oldest.block))
         if head in SLOW_S:
-            return since + SLOW_S[head]
+            until = since + SLOW_S[head]
+            return until if e.busy_at < since else min(until, e.busy_at + BUSY_AGAIN_S)
         # These are answered when all that was taken is carried out, others when the planner has room again: when the
         # motion under way ends.
         motion = e.account.planned_s() + oldest.seconds if oldest.drains else max(e.account.longest_s(), oldest.seconds)
