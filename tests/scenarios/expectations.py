@@ -29,11 +29,13 @@ ENDS: Final = {
 MAY_TRIP: Final = {
     "S2": ("setpoint_unproven", "setpoint_lost"), "S2b": ("position_audit", "stale", "silence"),
     "T5": ("heat_rise", "heat_runaway", "pre_wait"),
-    "T2": ("sensor_stuck", "heat_rise", "setpoint_unproven", "pre_wait"), "T3-bed": ("heat_runaway", "heat_rise", "pre_wait"),
+    "T2": ("sensor_stuck", "heat_rise", "heat_overshoot", "setpoint_unproven", "pre_wait"),
+    "T3-bed": ("heat_runaway", "heat_rise", "pre_wait", "stale"),
     "T4-bed": ("heat_overshoot", "heat_while_off", "heat_off_unproven", "heat_over_limit"),
 }  # fmt: skip
 """Alarms that are an answer to it too, or the only ones where it ends in a trip. A motion that S2b made long or slow keeps the
-requests for readings waiting behind it, and nobody can know for how long."""
+requests for readings waiting behind it, and nobody can know for how long. A reading frozen above a setpoint that was lowered
+looks as a heater does that stays on; a bed that fails in the printer's own wait for it may not be told of in there at all."""
 ALARMS: Final = {
     "S6": ("line_numbers",), "S8": ("line_numbers",), "S15": ("printer_fatal",), "T1": ("sensor_impossible",),
     "T1b": ("sensor_impossible",), "T1-bed": ("sensor_impossible",), "S10b": ("stale", "setpoint_unproven"),
