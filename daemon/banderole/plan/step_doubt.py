@@ -12,6 +12,7 @@ from itertools import pairwise
 from typing import Final
 
 from .layer_signature import FEATURES, Layer
+from .step_figures import Seen
 from .step_marks import BOTTOM_MM
 from .step_place import CLEAR, FULL, LATTICE, LEAST_COUNT, VAGUE, Place
 from .step_places import Places
@@ -42,6 +43,8 @@ MOST_OUTSIDE: Final = 0.2
 """Share of what repeats that may begin below the first step or end above the last."""
 MOST_OUTSIDE_SEEN: Final = 0.35
 """And where a foot is seen: it has holes and rims of its own."""
+STRAY: Final = 1.9
+"""Halves of a layer, so far is about a whole one."""
 AHEAD: Final = 3.0
 """So much more than for any other place must speak for one whose first step no foot and no edges tell."""
 
@@ -78,7 +81,12 @@ def doubt(best: Place, rivals: list[Place], places: Places, spiral: bool) -> str
         return f"{what}, but what repeats reaches out of them"
     if not alone and _unended(best):
         return f"{what}, but not where they end"
-    if best.score < LEAST_SCORE and not (alone and best.once == 0 and best.inside >= FULL):
+    seen = places.lattice.seen(best)
+    if best.plinth == 0 and _begins_late(best, seen):
+        return f"{what}, but not where the first begins"
+    if best.plinth > 0 and best.rise.outline < LEAST_AGREED and _strays(best, seen):
+        return f"{what}, but infills change a layer beside them"
+    if best.score < LEAST_SCORE and not (alone and best.inside >= FULL):
         return f"{what}, but much in the part does not follow them"
     if ahead < LEAST_MARGIN:
         return f"{what}, but not where the first begins"
@@ -93,7 +101,7 @@ def _chance(best: Place, places: Places) -> bool:
 
 def _agreed(place: Place, places: Places) -> bool:
     """Do bed or foot, top or cap, and what lies between them say the same?"""
-    return place.held and place.high >= 2 and (place.framed or _alone(place, places))
+    return place.held and place.high >= 2 and (place.framed or place.walls > LATTICE or _alone(place, places))
 
 
 def _inside(place: Place, layers: Sequence[Layer]) -> bool:
@@ -143,6 +151,21 @@ def _floats(best: Place, ahead: float) -> bool:
     """Above something that is no foot to the eye: do neither the end nor the edges between steps hold it in place?"""
     edged = best.walls >= LATTICE or (best.rise.outline < LEAST_OUTLINE and best.inside >= FULL)
     return best.end == "cut" or not (edged or ahead > AHEAD)
+
+
+def _begins_late(best: Place, seen: Seen) -> bool:
+    """Is there an edge where steps meet, but not above the first? It is a plinth, perhaps, of about that height."""
+    between = {n for n, _, _ in seen} - {0, best.count}
+    return bool(between) and 1 not in between
+
+
+def _strays(best: Place, seen: Seen) -> bool:
+    """Does an edge lie a whole layer beside where the ends have it?"""
+    at = {n: z for n, z, _ in seen}
+    if not {0, best.count} <= at.keys():
+        return False
+    rise = (at[best.count] - at[0]) / best.count
+    return any(abs(z - at[0] - n * rise) > STRAY * slack for n, z, slack in seen)
 
 
 def _unended(best: Place) -> bool:
