@@ -68,6 +68,8 @@ ARC: Final = len(_ALL) + 1
 CENTRES: Final = {code: centre for code, (_, centre) in enumerate(_ARCS.values(), ARC)}
 """Of an arc, by code: which of its numbers are I and J."""
 _BENT: Final = re.compile(b"[\\x%02x-\\xff]" % ARC).finditer
+TRAVEL: Final = SHAPES[b"G X Y"]
+TRAVEL_F: Final = SHAPES[b"G X Y F"]
 DEPOSIT: Final = SHAPES[b"G X Y E"]
 DEPOSIT_F: Final = SHAPES[b"G X Y E F"]
 RISE: Final = SHAPES[b"G X Y Z E"]

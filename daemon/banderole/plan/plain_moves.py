@@ -5,7 +5,7 @@ first:
 
 1. a run of deposits of one shape on the layer in work, or on the slope in work, where nothing need be minded but their
    numbers (`likely`): all at once, by columns (`_run`);
-2. such a deposit on the level, where there are but a few of them;
+2. such deposits and travels in turn, on the level, as motions but without what cannot be;
 3. no motion: a mode, an empty line, or a command that the course lets pass by;
 4. any other motion: a travel, a hop, a retraction, an arc, the first deposit of a layer.
 
@@ -25,20 +25,22 @@ from banderole_protocol.modal import MODES, MOVED_MM, NET_MM, Modal
 
 from .curves import curve_of
 from .moves import Moves, Run
-from .pieces import ARC, CENTRES, DEPOSIT, DEPOSIT_F, PLACES, RISE, RISE_F, Piece
+from .pieces import ARC, CENTRES, DEPOSIT, DEPOSIT_F, PLACES, RISE, RISE_F, TRAVEL_F, Piece
 
 _ZEROED: Final = frozenset((b"G92 E0", b"G92 E0.0", b"G92 E0.00", b"G92 E0.000", b"G92 E0.0000", b"G92 E0.00000"))
 """How files call the filament's place nothing, some at every layer: known without taking them apart, as `MODES` are."""
 
-_FLAT: Final = bytes((DEPOSIT, DEPOSIT_F))
+_FLAT: Final = bytes((DEPOSIT, DEPOSIT_F, TRAVEL_F))
 _RISING: Final = bytes((RISE, RISE_F))
-"""Codes of deposits that decide nothing: on the layer in work, and where a slope goes on."""
-_ALIKE: Final = {code: re.compile(b"\\x%02x+" % code).match for code in (*_FLAT, *_RISING)}
-"""Where a run of lines of the same code ends."""
+"""Codes of motions that decide nothing: on the layer in work, and where a slope goes on."""
 _PLACES: Final = tuple(map(tuple, PLACES))
 """`PLACES` as plain tuples, which are quicker to take apart."""
-RUN_LEAST: Final = {**dict.fromkeys(_FLAT, 12), **dict.fromkeys(_RISING, 4)}
-"""Deposits from which on columns cost less than taking each alone, by code."""
+_COLUMNS: Final = re.compile(
+    b"\\x%02x{12,}|\\x%02x{12,}|\\x%02x{4,}|\\x%02x{4,}" % (DEPOSIT, DEPOSIT_F, *_RISING)
+).search
+"""Finds deposits of one code, so many that columns cost less than taking each alone."""
+COLUMNS_MOST: Final = 1024
+"""Lines that are looked through for such, and taken, at once."""
 CLEAR_MM: Final = 2e-6
 """What a run needs of each way, rise and deposit: clear of where it would be none, `MOVED_MM`, `NET_MM` and the like."""
 
@@ -84,66 +86,87 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
     begin, index, size, empty = piece.at, piece.at, len(piece.blocks), 0
     deposit = back = -1  # the last deposit, and the last line behind which filament is back
     still: set[int] = set()  # motions that neither move nor feed
-    singly, skip = 0, 1  # below this index deposits are taken one by one: too few, or one of them is not quite plain
+    stop = end = begin  # where deposits come that are tried as columns, from and to; below `stop` they go one by one
+    skip = 1  # of such as are not quite plain, how many are taken one by one before it is tried again
     climb_z = -inf  # where the slope in work has come to
     plain = not (relative or e_doubtful or debt)  # all that is given forward is laid down
     likely = _FLAT if plain and z == layer_z else b""  # codes of deposits that decide nothing
     while index < size:
         code = codes[index]
-        # 1. a run of likely deposits
-        if code in likely and index >= singly:
-            end = _ALIKE[code](codes, index).end()  # type: ignore[union-attr]
-            count = end - index
-            if count < RUN_LEAST[code]:
-                singly = end
-            elif (run := _run(code, count, numbers, at, x, y, z, None if e_relative else e - off_e)) is None:
-                singly, skip = min(index + skip, end), 2 * skip  # a long run is not tried once for each of its lines
-            else:
-                if run.rises:
-                    count, turns = course.climb(run.zs)
-                    if not count:
+        if code in likely:
+            if index >= stop:
+                found = _COLUMNS(codes, index, index + COLUMNS_MOST)
+                stop, end = found.span() if found else (min(size, index + COLUMNS_MOST), 0)
+            # 1. a run of deposits of one shape
+            if index == stop:
+                count = end - index
+                run = _run(code, count, numbers, at, x, y, z, None if e_relative else e - off_e)
+                if run is not None:
+                    if run.rises:
+                        count, turns = course.climb(run.zs)
+                        if not count:
+                            break
+                        for number, turn in turns:
+                            line, behind = piece.line + index, index - begin - empty
+                            moves.begin_layer(number, run.zs[turn + 1], run.rises[turn], turn, line, behind)
+                        z = climb_z = run.zs[count]
+                        run.cut(count)
+                    moves.add_run(run, speed)
+                    if run.feeds:
+                        feed = run.feeds[-1]
+                        speed = feed / 60.0
+                    x, y, e = run.xs[-1], run.ys[-1], sum(run.laid, e)
+                    index += count
+                    at += PLACES[code].numbers * count
+                    deposit, skip = index - 1, 1
+                    if index < end:
                         break
-                    for number, turn in turns:
-                        line, behind = piece.line + index, index - begin - empty
-                        moves.begin_layer(number, run.zs[turn + 1], run.rises[turn], turn, line, behind)
-                    z = climb_z = run.zs[count]
-                    run.cut(count)
-                moves.add_run(run, speed)
-                if run.feeds:
-                    feed = run.feeds[-1]
-                    speed = feed / 60.0
-                x, y, e = run.xs[-1], run.ys[-1], sum(run.laid, e)
-                index += count
-                at += PLACES[code].numbers * count
-                deposit, skip = index - 1, 1
-                if index < end:
-                    break
-                continue
-        # 2. such deposits on the level, few: as motions, without what cannot be
-        if code in likely and likely is _FLAT:
-            while index < singly:
-                x1, y1 = numbers[at + 1], numbers[at + 2]
-                net = numbers[at + 3] if e_relative else numbers[at + 3] + off_e - e
-                length = hypot(x1 - x, y1 - y)
-                if net <= NET_MM or length <= MOVED_MM:
-                    break
-                if code == DEPOSIT_F:
-                    if numbers[at + 4] <= 0.0:
+                    continue
+                stop, skip = min(index + skip, end), 2 * skip  # a long run is not tried once for each of its lines
+            # 2. deposits and travels on the level
+            if likely is _FLAT:
+                while index < stop:
+                    code = codes[index]
+                    if code not in _FLAT:
                         break
-                    feed = numbers[at + 4]
-                    speed = feed / 60.0
-                    at += 1
-                add_x(x1)
-                add_y(y1)
-                add_length(length)
-                add_speed(speed)
-                add_laid(net)
-                x, y, deposit = x1, y1, index
-                e += net
-                at += 3
-                index += 1
-            else:
-                continue
+                    x1, y1 = numbers[at + 1], numbers[at + 2]
+                    length = hypot(x1 - x, y1 - y)
+                    if length <= MOVED_MM:
+                        break
+                    if code == DEPOSIT:
+                        net = numbers[at + 3] if e_relative else numbers[at + 3] + off_e - e
+                        if net <= NET_MM:
+                            break
+                        e += net
+                        deposit = index
+                        at += 3
+                    elif code == TRAVEL_F:
+                        if numbers[at + 3] <= 0.0:
+                            break
+                        net = 0.0
+                        if held:
+                            back = index
+                        feed = numbers[at + 3]
+                        speed = feed / 60.0
+                        at += 3
+                    else:
+                        net = numbers[at + 3] if e_relative else numbers[at + 3] + off_e - e
+                        if net <= NET_MM or numbers[at + 4] <= 0.0:
+                            break
+                        e += net
+                        deposit = index
+                        feed = numbers[at + 4]
+                        speed = feed / 60.0
+                        at += 4
+                    add_x(x1)
+                    add_y(y1)
+                    add_length(length)
+                    add_speed(speed)
+                    add_laid(net)
+                    x, y = x1, y1
+                    index += 1
+                else:
+                    continue
         # 3. no motion
         if not code:
             text = blocks[index]
