@@ -344,6 +344,21 @@ def test_an_emergency_stop_where_nothing_runs(tmp_path: Path, faults: tuple[str,
         heat_is_off(play)
 
 
+@pytest.mark.parametrize("word", ["abort", "estop"])
+def test_what_is_asked_while_a_printer_left_hot_is_greeted_does_not_leave_it_hot(tmp_path: Path, word: str) -> None:
+    """It says nothing for the first seconds of a make-safe: nobody knows yet that it listens."""
+    with act(tmp_path, settings=("restart_on_open=false", "auto_report=false")) as play:
+        machine = play.stage.board.machine
+        machine.set_target(machine.nozzle, 200.0, 0.0)
+        says(play, lambda text: None if play.stage.now < 5.0 else text)
+        play.stage.command(3.0, word)
+        ended = play.stage.make_safe()
+        assert ended is not None
+        assert (ended.exit, ended.proven) == (0, True), ended.reason
+        assert bool(play.written(b"M112")) is (word == "estop")
+        heat_is_off(play)
+
+
 # ---- late commands
 
 

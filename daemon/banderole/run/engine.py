@@ -87,6 +87,7 @@ class Engine:
         self.start_proof: dict[str, Any] = {}
         self.greeted = False
         self.answered = False  # ever, since the start: before that it may be no printer at all
+        self.left_hot = False  # whether a printer that may have been left hot is to be made safe, be it heard or not
         self.busy_at = 0.0  # it said last that it is at work
         self.polling = False
         self.reports = False

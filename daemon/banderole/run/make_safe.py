@@ -88,6 +88,7 @@ def heat_off(e: Engine) -> list[bytes]:
 def make_safe(e: Engine, cause: Cause) -> Waiting[bool]:
     """Climb the ladder until heat is proven off. Returns whether it was."""
     e.phase = "making safe"
+    e.polling = True  # the proof lives on readings
     e.ladder_until = e.now + LADDER_S
     e.at_heat_off = {heater: _or_middle(e, heater) for heater in e.watch.measured}
     proven = False

@@ -224,28 +224,35 @@ def stop(e: Engine) -> Procedure:
 
 def abort(e: Engine, cause: Cause) -> Procedure:
     """Heat off first; then what was changed is put back, while the line is alive."""
-    if not e.answered:  # nothing was heated; and who has never answered may be another device
-        e.end(State.ABORTED, cause.exit, f"{cause.reason}; nothing but a greeting was sent", False)
+    if not e.answered and not e.left_hot:  # nothing was heated; and who has never answered may be another device
+        sent = "a greeting and the emergency stop" if cause.emergency else "a greeting"
+        e.end(State.ABORTED, cause.exit, f"{cause.reason}; nothing but {sent} was sent", False)
         return
     proven = yield from make_safe(e, cause)
     if proven:
         yield from put_back(e)
         yield from fan_off(e)
-    e.end(State.ABORTED, cause.exit, cause.reason, proven)
+    if e.left_hot:
+        made_safe(e, proven)
+    else:
+        e.end(State.ABORTED, cause.exit, cause.reason, proven)
+
+
+def made_safe(e: Engine, proven: bool) -> None:
+    """The end of what was to be made safe and nothing else."""
+    e.end(State.ABORTED, 0 if proven else 5, "heat is off" if proven else "heat could not be proven off", proven)
 
 
 def make_safe_only(e: Engine) -> Procedure:
     """Heat off, proven, with nothing else under way."""
     e.cause = Cause(5, "make-safe")
-    e.state = State.ABORTING
+    e.state, e.left_hot = State.ABORTING, True
     try:
         yield from greeting(e)
-    except RefusedAtStart:
-        e.polling = True  # it may listen again: the proof lives on readings
+    except RefusedAtStart:  # it may listen again
         proven = yield from make_safe(e, Cause(5, "make-safe", deaf=True))
     else:
-        e.polling = True
         proven = yield from make_safe(e, e.cause)
     if proven:
         yield from put_back(e)
-    e.end(State.ABORTED, 0 if proven else 5, "heat is off" if proven else "heat could not be proven off", proven)
+    made_safe(e, proven)
