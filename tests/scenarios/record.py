@@ -120,7 +120,9 @@ def honest(outcome: Outcome, truth: Truth) -> Iterator[str]:
     """Readings of a band as they truly were, within the noise; filament as it was laid."""
     scenario, ended = outcome.scenario, outcome.ended[0]
     sick = {"T1", "T1b", "T2", "T6", "T7", "S7", "S2b"} & set(scenario.kinds)
-    if ended is None or scenario.line.damages or sick or truth.broken or not outcome.of("run_ended"):
+    # It stands still over the part for seconds, while such a line recovers; that is read too.
+    stands = scenario.line.damages or scenario.line.twice_in > 0.0
+    if ended is None or stands or sick or truth.broken or not outcome.of("run_ended"):
         return
     wide = slack(scenario) + 3 * scenario.number("nozzle.noise", 0.0)
     failed = min((at for name in ("T3", "T4", "T5") if (at := truth.fault_at(name)) is not None), default=math.inf)
