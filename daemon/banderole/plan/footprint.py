@@ -37,33 +37,37 @@ class Footprint:
     _lines: set[tuple[float, float]] = field(default_factory=set)
     _areas: set[tuple[float, float]] = field(default_factory=set)
     _boxes: set[Box] = field(default_factory=set)
-    _ways: dict[float, tuple[list[float], list[float], bytes, Box | None]] = field(default_factory=dict)  # by its sum
+    _ways: dict[float, tuple[list[float], list[float], bytes | None, Box]] = field(default_factory=dict)  # by its sum
 
     def add(self, x0: float, y0: float, x1: float, y1: float) -> None:
         """A deposit from (x0, y0) to (x1, y1), mm; of an arc, its own box as two corners will do."""
         self._walk((_cell(x0, y0), _cell(x1, y1)))
         self.widen(min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1))
 
-    def add_row(self, xs: list[float], ys: list[float], laid: Sequence[float]) -> Box | None:
+    def add_row(self, xs: list[float], ys: list[float], laid: list[float]) -> Box | None:
         """Motions from each place to the next, mm; those that lay nothing down leave nothing. The box is for `widen`:
 
         that around what they lay down, None where that is nothing.
         """
-        if not laid:
+        nothing = laid.count(0.0)
+        if nothing == len(laid):
             return None
-        travels = bytes(map(bool, laid)) if 0.0 in laid else b""
+        travels: bytes | None = None
+        if 2 * nothing > len(laid):  # few deposits: their ends will do
+            xs, ys = _ends(xs, laid), _ends(ys, laid)
+        else:
+            travels = bytes(map(bool, laid)) if nothing else b""
         key = sum(xs) + 0.7 * sum(ys)
         way = self._ways.get(key)
         if way is not None and way[0] == xs and way[1] == ys and way[2] == travels:
             return way[3]
         # Only differences between two cells matter, so most of a row is sorted out by sets, not by calls.
         cells = [x // CELL_MM * COLUMN + y // CELL_MM for x, y in zip(xs, ys, strict=True)]
-        for line in set(compress(pairwise(cells), laid)).difference(self._lines):
+        parted = zip(cells, cells[len(cells) // 2 :], strict=False)
+        for line in set(parted if travels is None else compress(pairwise(cells), laid)).difference(self._lines):
             self._walk(line)
-        if travels:
-            box = _box([*compress(xs, laid), *compress(xs[1:], laid)], [*compress(ys, laid), *compress(ys[1:], laid)])
-        else:
-            box = _box(xs, ys)
+        px, py = (_ends(xs, laid), _ends(ys, laid)) if travels else (xs, ys)
+        box = (min(px), min(py), max(px), max(py))
         if len(laid) <= WAY_MOST:
             if len(self._ways) >= WAYS_MOST:
                 self._ways.clear()
@@ -138,8 +142,9 @@ def around(boxes: Sequence[Box]) -> Box:
     return min(x0), min(y0), max(x1), max(y1)
 
 
-def _box(xs: list[float], ys: list[float]) -> Box | None:
-    return (min(xs), min(ys), max(xs), max(ys)) if xs else None
+def _ends(places: list[float], laid: list[float]) -> list[float]:
+    """Where each deposit of a row begins, then where each ends."""
+    return [*compress(places, laid), *compress(places[1:], laid)]
 
 
 def _cell(x: float, y: float) -> float:

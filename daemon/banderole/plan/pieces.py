@@ -115,6 +115,8 @@ def shaped(text: bytes) -> tuple[list[bytes], bytes, list[float]]:
     if b";" in text:
         text = _COMMENT.sub(b"", text)
     if b" \n" in text:
+        text = text.replace(b" \n", b"\n")  # one is usual before a comment
+    if b" \n" in text:
         text = b"\n".join([line.rstrip(b" ") for line in text.split(b"\n")])
     lines = text.splitlines()
     codes = bytearray(map(SHAPES.get, text.translate(None, _NO_SHAPE).splitlines(), repeat(0)))
