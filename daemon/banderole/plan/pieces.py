@@ -74,6 +74,7 @@ DEPOSIT: Final = SHAPES[b"G X Y E"]
 DEPOSIT_F: Final = SHAPES[b"G X Y E F"]
 RISE: Final = SHAPES[b"G X Y Z E"]
 RISE_F: Final = SHAPES[b"G X Y Z E F"]
+CURVE: Final = SHAPES[b"G X Y I J E"]
 _FILAMENT: Final = SHAPES[b"G E"]
 OTHERS: Final = re.compile(b"\0").finditer
 """Finds the lines of a piece that are no plain motions by their shape."""

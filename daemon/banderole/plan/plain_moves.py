@@ -5,9 +5,9 @@ first:
 
 1. a run of deposits of one shape on the layer in work, or on the slope in work, where nothing need be minded but their
    numbers (`likely`): all at once, by columns (`_run`);
-2. such deposits and travels in turn, on the level, as motions but without what cannot be;
+2. such deposits, arcs and travels in turn, on the level, as motions but without what cannot be;
 3. no motion: a mode, an empty line, or a command that the course lets pass by;
-4. any other motion: a travel, a hop, a retraction, an arc, the first deposit of a layer.
+4. any other motion: a hop, a retraction, a travel behind it, the first deposit of a layer.
 
 It stops before whatever is not quite plain (inches, shifted axes, a feedrate of nothing, any other command) and before a
 deposit at another height that decides more than that a layer begins: those are for `Modal.apply` and the itinerary. It is
@@ -25,12 +25,12 @@ from banderole_protocol.modal import MODES, MOVED_MM, NET_MM, Modal
 
 from .curves import curve_of
 from .moves import Moves, Run
-from .pieces import ARC, CENTRES, DEPOSIT, DEPOSIT_F, PLACES, RISE, RISE_F, TRAVEL_F, Piece
+from .pieces import ARC, CENTRES, CURVE, DEPOSIT, DEPOSIT_F, PLACES, RISE, RISE_F, TRAVEL_F, Piece
 
 _ZEROED: Final = frozenset((b"G92 E0", b"G92 E0.0", b"G92 E0.00", b"G92 E0.000", b"G92 E0.0000", b"G92 E0.00000"))
 """How files call the filament's place nothing, some at every layer: known without taking them apart, as `MODES` are."""
 
-_FLAT: Final = bytes((DEPOSIT, DEPOSIT_F, TRAVEL_F))
+_FLAT: Final = bytes((DEPOSIT, DEPOSIT_F, TRAVEL_F, CURVE))
 _RISING: Final = bytes((RISE, RISE_F))
 """Codes of motions that decide nothing: on the layer in work, and where a slope goes on."""
 _PLACES: Final = tuple(map(tuple, PLACES))
@@ -123,7 +123,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                         break
                     continue
                 stop, skip = min(index + skip, end), 2 * skip  # a long run is not tried once for each of its lines
-            # 2. deposits and travels on the level
+            # 2. deposits, arcs and travels on the level
             if likely is _FLAT:
                 while index < stop:
                     code = codes[index]
@@ -149,7 +149,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                         feed = numbers[at + 3]
                         speed = feed / 60.0
                         at += 3
-                    else:
+                    elif code == DEPOSIT_F:
                         net = numbers[at + 3] if e_relative else numbers[at + 3] + off_e - e
                         if net <= NET_MM or numbers[at + 4] <= 0.0:
                             break
@@ -158,6 +158,17 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                         feed = numbers[at + 4]
                         speed = feed / 60.0
                         at += 4
+                    else:
+                        clockwise, i, j = blocks[index].startswith(b"G2"), numbers[at + 3], numbers[at + 4]
+                        net = numbers[at + 5] if e_relative else numbers[at + 5] + off_e - e
+                        curve = curve_of(clockwise, x, y, x1, y1, 0.0, i, j)
+                        if net <= NET_MM or curve is None or modal.plane != "G17":
+                            break
+                        length = curve.length
+                        moves.curves.append((len(lengths), curve))
+                        e += net
+                        deposit = index
+                        at += 5
                     add_x(x1)
                     add_y(y1)
                     add_length(length)
