@@ -29,6 +29,8 @@ OTHER: Final = 0.01
 """Share by which the path of neighbouring steps must differ where only the infill tells: an infill repeats, steps do not."""
 CHANCE: Final = 1e-3
 """How likely such a repetition may be by chance, everything that was tried counted."""
+AGREED_CHANCE: Final = 5e-3
+"""And where both ends are on the grid: so often two changes divide a part in three, just so. Most parts asked about have steps."""
 LEAST_SCORE: Final = 7.0
 LEAST_MARGIN: Final = 1.0
 """What must speak for a place, and how much more than for any other that is not in line with it; see `Place.score`. From here
@@ -96,7 +98,7 @@ def doubt(best: Place, rivals: list[Place], places: Places, spiral: bool) -> str
 def _chance(best: Place, places: Places) -> bool:
     """May what repeats be chance? Each end is on the grid of the edges by chance too, where there are edges."""
     agree = best.held + (best.high >= 2) if max(best.walls, best.inside) >= LATTICE else 0
-    return best.rise.chance * (2 * places.pair / best.mm) ** agree > CHANCE
+    return best.rise.chance * (2 * places.pair / best.mm) ** agree > (AGREED_CHANCE if agree == 2 else CHANCE)
 
 
 def _agreed(place: Place, places: Places) -> bool:
