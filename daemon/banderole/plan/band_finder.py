@@ -135,7 +135,18 @@ def _best(found: list[Place], places: Places) -> Place | None:
             )
         ):
             return place
-    return best
+    return next((place for place in found if _raised(place, best, places)), best)
+
+
+def _raised(one: Place, best: Place, places: Places) -> bool:
+    """Counted from the bed there is one step more than one's edges tell: are its steps upon a plinth of about their height?"""
+    near = best.plinth == 0 and abs(one.plinth - best.mm) < 2 * places.pair and one.count == best.count - 1
+    return (
+        near
+        and one.end == best.end != "cut"
+        and one.stop == best.stop
+        and one.walls + one.inside > best.walls + best.inside + 2 * FULL
+    )
 
 
 def _on(z: float, place: Place, places: Places) -> bool:

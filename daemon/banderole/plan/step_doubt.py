@@ -29,8 +29,10 @@ OTHER: Final = 0.01
 """Share by which the path of neighbouring steps must differ where only the infill tells: an infill repeats, steps do not."""
 CHANCE: Final = 1e-3
 """How likely such a repetition may be by chance, everything that was tried counted."""
+SURE_CHANCE: Final = 1e-6
+"""And how likely at most where three steps are all there is."""
 AGREED_CHANCE: Final = 5e-3
-"""And where both ends are on the grid: so often two changes divide a part in three, just so. Most parts asked about have steps."""
+"""And where both ends are on the grid: so often two changes divide a part in three. Most parts asked about have steps."""
 LEAST_SCORE: Final = 7.0
 LEAST_MARGIN: Final = 1.0
 """What must speak for a place, and how much more than for any other that is not in line with it; see `Place.score`. From here
@@ -77,7 +79,7 @@ def doubt(best: Place, rivals: list[Place], places: Places, spiral: bool) -> str
         return f"{what}, but what lies below them may be one of them, filled otherwise"
     if not alone and (raft or bare or (not best.held and (spiral or _floats(best, ahead)))):
         return f"{what}, but not where the first begins"
-    if best.end == "cut" and best.count == LEAST_COUNT and (best.low < CLEAR or not (alone or best.walls > LATTICE)):
+    if best.end == "cut" and best.count == LEAST_COUNT and (best.low < CLEAR or not (alone or _plain(best))):
         return f"{what}, but only {best.count}, and not where they end"
     if not alone and best.outside > (MOST_OUTSIDE if best.low < CLEAR else MOST_OUTSIDE_SEEN):
         return f"{what}, but what repeats reaches out of them"
@@ -153,6 +155,11 @@ def _floats(best: Place, ahead: float) -> bool:
     """Above something that is no foot to the eye: do neither the end nor the edges between steps hold it in place?"""
     edged = best.walls >= LATTICE or (best.rise.outline < LEAST_OUTLINE and best.inside >= FULL)
     return best.end == "cut" or not (edged or ahead > AHEAD)
+
+
+def _plain(best: Place) -> bool:
+    """Do edges between them, or all that repeats, say that as few as three steps are no chance?"""
+    return best.walls > LATTICE or best.rise.chance < SURE_CHANCE
 
 
 def _begins_late(best: Place, seen: Seen) -> bool:
