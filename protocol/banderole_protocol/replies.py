@@ -162,7 +162,7 @@ def parse(line: bytes) -> Reply:
 
 
 def parted(line: bytes) -> tuple[Reply, Reply] | None:
-    """Two replies in a line that is none: the end of the first was damaged on its way. None where it is not that."""
+    """Two replies in a line that is none: the end of the first was damaged or lost on its way. None where it is not that."""
     for end in _DAMAGED_END.finditer(line):
         first, second = parse(line[: end.start()]), parse(line[end.end() :])
         if type(first) is not Unknown and type(second) is not Unknown:
@@ -269,8 +269,8 @@ def _words(text: bytes) -> str:
     return decoded if decoded.isprintable() else "".join(c if c.isprintable() else "?" for c in decoded)
 
 
-_DAMAGED_END = re.compile(rb"[\x0b\x08\x0e\x02\x1a*J\x8a]")
-"""A line feed with one bit changed."""
+_DAMAGED_END = re.compile(rb"[\x0b\x08\x0e\x02\x1a*J\x8a]|(?=ok|T:|X:|Resend:|Error:|echo:)")
+"""A line feed with one bit changed; or none, where another reply begins."""
 
 
 class LineSplitter:

@@ -250,12 +250,16 @@ def test_power_is_a_fraction_of_127_until_more_is_seen() -> None:
     assert scale.fraction(999) == 1.0
 
 
-def test_a_line_end_with_one_damaged_bit_parts_two_replies() -> None:
+def test_a_line_end_that_is_damaged_or_lost_parts_two_replies() -> None:
     """A reply must not take the next one with it: a temperature request's answer is what a silence is ended by."""
     answer = b"ok T:201.0 /210.0 B:60.0 /60.0"
     for bit in range(8):
         end = bytes((0x0A ^ (1 << bit),))
         assert parted(b"ok" + end + answer) == (Ok(), parse(answer)), end
+    assert parted(b"okok") == (Ok(), Ok())
+    assert parted(b"ok" + answer) == (Ok(), parse(answer))
+    assert parted(answer + b"ok") == (parse(answer), Ok())
+    assert parted(answer + b"0k") is None
     assert parted(b"ok\x0bok") == (Ok(), Ok())
     assert parted(b"oc\x0b" + answer) is None  # the first is none either: it stays one line that is not understood
     assert parted(b"echo:unknown command J") is None

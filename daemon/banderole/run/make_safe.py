@@ -145,13 +145,14 @@ def _in_line(e: Engine, lift: bool, limit_s: float = PROOF_S) -> Waiting[bool]:
         e.window.urgent(order.block, order)
     if not (yield from _taken(e, orders, limit_s)):
         return False
-    if not e.heat_off_taken:
+    first = not e.heat_off_taken
+    if first:
         # It may have stood behind a command that lasts, and the heaters have been heating till then.
         e.heat_off_taken, e.at_heat_off = True, {heater: _or_middle(e, heater) for heater in _read_lately(e)}
     at_command = _at_command(e)
     if lift:
         e.lift_off_the_part()
-    return (yield from _proof(e, at_command, max(limit_s, SEEN_S + 3 * e.printer.thermal.report_s)))
+    return (yield from _proof(e, at_command, max(limit_s, SEEN_S + 3 * e.printer.thermal.report_s), first))
 
 
 def _at_command(e: Engine) -> dict[str, float]:
@@ -207,8 +208,11 @@ def _taken(e: Engine, orders: list[Ours], limit_s: float) -> Waiting[bool]:
     return True
 
 
-def _proof(e: Engine, at_command: dict[str, float], limit_s: float) -> Waiting[bool]:
-    """Every target 0, no power where it is reported, and readings in a row that do not stand above the one before."""
+def _proof(e: Engine, at_command: dict[str, float], limit_s: float, first: bool) -> Waiting[bool]:
+    """Every target 0, no power where it is reported, and readings in a row that do not stand above the one before.
+
+    `first`: of the first heat-off, from which on it is told how far a heater may climb by itself.
+    """
     began, good = e.now, 0
     apart, counted_at = APART * e.printer.thermal.report_s, -math.inf
     peak: dict[str, float] = {}
@@ -219,9 +223,12 @@ def _proof(e: Engine, at_command: dict[str, float], limit_s: float) -> Waiting[b
             return False
         if isinstance(heard, Report):
             for heater, measured in e.watch.measured.items():  # nothing read at the command: the first after it counts
-                e.at_heat_off.setdefault(heater, measured)
+                known = e.at_heat_off.setdefault(heater, measured)
+                if first and e.now - began <= FRESH_S:  # the last one before may be seconds old, of full power
+                    e.at_heat_off[heater] = max(known, measured)
                 at_command.setdefault(heater, min(_most(e)[heater], measured))
                 peak[heater] = max(peak.get(heater, -math.inf), e.watch.middle_lately(heater))
+            first = False
             if not _is_off(e, at_command, peak, e.now - began):
                 good = 0
             elif e.now - counted_at >= apart:
