@@ -103,7 +103,8 @@ class Layers:
         boxes = []
         if moves.curves:
             straight = laid.copy()
-            for at, curve in moves.curves[bisect_left(moves.curves, (begin,)) : bisect_left(moves.curves, (end,))]:
+            first, last = bisect_left(moves.curve_at, begin), bisect_left(moves.curve_at, end)
+            for at, curve in zip(moves.curve_at[first:last], moves.curves[first:last], strict=True):
                 straight[at - begin] = 0.0
                 if laid[at - begin]:
                     boxes.append(curve.box)

@@ -36,7 +36,8 @@ class Moves:
 
     `xs` and `ys` begin with where the first motion begins: one more than there are motions. A motion of filament alone has
     the length of that filament; what neither moves nor feeds is left out. Of what few motions do, only those are listed,
-    each by its index.
+    each by its index. Lists of numbers, not of pairs: the collector of garbage walks through all that is young at each few
+    hundred pairs.
     """
 
     xs: list[float]
@@ -45,10 +46,13 @@ class Moves:
     speeds: list[float] = field(default_factory=list)
     laid: list[float] = field(default_factory=list)  # filament laid down; 0.0 where it is no deposit
     seconds: list[float] = field(default_factory=list)  # the least each takes
-    rises: list[tuple[int, list[float]]] = field(default_factory=list)  # in Z, of so many in a row
-    fed: list[tuple[int, float]] = field(default_factory=list)  # filament, where it is not what is laid down
+    rise_at: list[int] = field(default_factory=list)
+    rises: list[float] = field(default_factory=list)  # in Z, of those of `rise_at`
+    fed_at: list[int] = field(default_factory=list)
+    fed: list[float] = field(default_factory=list)  # filament, of those of `fed_at`, where it is not what is laid down
     alone: list[int] = field(default_factory=list)  # filament alone
-    curves: list[tuple[int, Curve]] = field(default_factory=list)  # arcs
+    curve_at: list[int] = field(default_factory=list)
+    curves: list[Curve] = field(default_factory=list)  # arcs, those of `curve_at`
     layers: list[NewLayer] = field(default_factory=list)
     blocks: int = 0
     last_deposit: int = 0  # line; 0 where there is none
@@ -57,8 +61,8 @@ class Moves:
 
     def add_run(self, run: Run, speed: float) -> None:
         """These deposits; `speed` is that of those that name no feedrate."""
-        if run.rises:
-            self.rises.append((len(self.lengths), run.rises))
+        self.rise_at += range(len(self.lengths), len(self.lengths) + len(run.rises))
+        self.rises += run.rises
         self.speeds += [feed / 60.0 for feed in run.feeds] if run.feeds else repeat(speed, len(run.xs))
         self.xs += run.xs
         self.ys += run.ys

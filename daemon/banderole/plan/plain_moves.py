@@ -86,7 +86,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
     begin, index, size, empty = piece.at, piece.at, len(piece.blocks), 0
     deposit = back = -1  # the last deposit, and the last line behind which filament is back
     still: set[int] = set()  # motions that neither move nor feed
-    stop = end = begin  # where deposits come that are tried as columns, from and to; below `stop` they go one by one
+    stop = end = begin  # from where to where deposits come that are tried as columns: up to there they go one by one
     skip = 1  # of such as are not quite plain, how many are taken one by one before it is tried again
     climb_z = -inf  # where the slope in work has come to
     plain = not (relative or e_doubtful or debt)  # all that is given forward is laid down
@@ -94,7 +94,7 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
     while index < size:
         code = codes[index]
         if code in likely:
-            if index >= stop:
+            if index > stop or index == stop >= end:
                 found = _COLUMNS(codes, index, index + COLUMNS_MOST)
                 stop, end = found.span() if found else (min(size, index + COLUMNS_MOST), 0)
             # 1. a run of deposits of one shape
@@ -165,7 +165,8 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                         if net <= NET_MM or curve is None or modal.plane != "G17":
                             break
                         length = curve.length
-                        moves.curves.append((len(lengths), curve))
+                        moves.curve_at.append(len(lengths))
+                        moves.curves.append(curve)
                         e += net
                         deposit = index
                         at += 5
@@ -185,8 +186,8 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 empty += 1
                 index += 1
                 continue
-            if text in MODES:
-                modal.set_mode(MODES[text])
+            if (mode := MODES.get(text)) is not None:
+                modal.set_mode(mode)
                 relative, e_relative, e_doubtful = modal.relative, modal.e_relative, modal.e_doubtful
                 plain = not (relative or e_doubtful or debt)
                 likely = (_FLAT if z == layer_z else _RISING if z == climb_z else b"") if plain else b""
@@ -253,9 +254,11 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
             speed = feed / 60.0
         if length > MOVED_MM:
             if z1 != z:
-                moves.rises.append((len(lengths), [z1 - z]))
+                moves.rise_at.append(len(lengths))
+                moves.rises.append(z1 - z)
             if curve is not None:
-                moves.curves.append((len(lengths), curve))
+                moves.curve_at.append(len(lengths))
+                moves.curves.append(curve)
         else:
             length = abs(fed)
             if length > NET_MM:
@@ -265,7 +268,8 @@ def moves_of(piece: Piece, modal: Modal, layer_z: float | None, course: Course) 
                 still.add(index)
         if length:
             if fed != net:
-                moves.fed.append((len(lengths), fed))
+                moves.fed_at.append(len(lengths))
+                moves.fed.append(fed)
             add_x(x1)
             add_y(y1)
             add_length(length)

@@ -81,14 +81,14 @@ class SurveyTime:
         self._dy += map(sub, islice(moves.ys, 1, None), moves.ys)
         self._dz += [0.0] * len(moves.lengths)
         self._de += moves.laid
-        for at, rises in moves.rises:
-            self._dz[begin + at : begin + at + len(rises)] = rises
-        for at, fed in moves.fed:
+        for at, rise in zip(moves.rise_at, moves.rises, strict=True):
+            self._dz[begin + at] = rise
+        for at, fed in zip(moves.fed_at, moves.fed, strict=True):
             self._de[begin + at] = fed
         for at in moves.alone:
             self._dx[begin + at] = self._dy[begin + at] = 0.0  # not the rounding of a place named again
             self._alone.append(begin + at)
-        for at, curve in moves.curves:
+        for at, curve in zip(moves.curve_at, moves.curves, strict=True):
             self._bent.append((begin + at, curve.bend))
         self._feed += moves.speeds if self._factor == 1.0 else [speed * self._factor for speed in moves.speeds]
         self._length += moves.lengths
