@@ -57,6 +57,25 @@ def test_a_part_without_steps_has_none(side_at: Callable[[float], float]) -> Non
     assert isinstance(find_in(column(60.0, side_at)), NoStairs)
 
 
+def test_steps_upon_a_plain_plinth_are_counted_from_the_top() -> None:
+    """From the bed on windows would frame steps too, but the first would have no groove in its middle, as all others have."""
+
+    def side(z: float) -> float:
+        step = (z - 3.0) % 6.0
+        return 16.0 if z > 3.0 and (step < 0.3 or 2.0 < step < 4.0) else 20.0
+
+    found = find_in(column(39.0, side))
+    assert isinstance(found, Stairs)
+    assert (found.plinth_mm, found.rise_mm, found.count) == (3.0, 6.0, 6)
+
+
+def test_no_edge_above_the_first_step_leaves_it_open() -> None:
+    """Grooves where steps meet, but not at 6 mm: there may be a plinth of about a step's height below."""
+    found = find_in(column(36.0, lambda z: 16.0 if z > 7 and z % 6 < 0.6 else 20.0))
+    assert isinstance(found, NoStairs)
+    assert found.uncertain
+
+
 def test_grooves_at_random_heights_are_no_steps() -> None:
     answers = []
     for seed in (*range(8), 41):

@@ -47,3 +47,10 @@ def test_grooves_where_steps_meet_are_alone() -> None:
 
 def test_windows_are_not_alone() -> None:
     assert not lattice(window).alone(1.6, RISE, COUNT)
+
+
+def test_a_first_step_that_is_none() -> None:
+    """From the bed on the first step would have no lower half of a window, as all others have."""
+    upon = lattice(lambda z: window(z - 3.0) if z > 3.0 else 20.0)
+    assert upon.outline.steps_from(3.0, RISE)
+    assert not upon.outline.steps_from(0.0, RISE)
