@@ -81,7 +81,8 @@ def doubt(best: Place, rivals: list[Place], places: Places, spiral: bool) -> str
         return f"{what}, but not where the first begins"
     if best.end == "cut" and best.count == LEAST_COUNT and (best.low < CLEAR or not (alone or _plain(best))):
         return f"{what}, but only {best.count}, and not where they end"
-    if not alone and best.outside > (MOST_OUTSIDE if best.low < CLEAR else MOST_OUTSIDE_SEEN):
+    beyond = best.plinth > best.mm - places.pair and best.low < CLEAR
+    if (beyond or not alone) and best.outside > (MOST_OUTSIDE if best.low < CLEAR else MOST_OUTSIDE_SEEN):
         return f"{what}, but what repeats reaches out of them"
     if not alone and _unended(best):
         return f"{what}, but not where they end"
@@ -92,7 +93,7 @@ def doubt(best: Place, rivals: list[Place], places: Places, spiral: bool) -> str
         return f"{what}, but infills change a layer beside them"
     if best.score < LEAST_SCORE and not (alone and best.inside >= FULL):
         return f"{what}, but much in the part does not follow them"
-    if ahead < LEAST_MARGIN:
+    if ahead < LEAST_MARGIN or any(_edged(place, best) for place in rivals):
         return f"{what}, but not where the first begins"
     return None
 
@@ -155,6 +156,11 @@ def _floats(best: Place, ahead: float) -> bool:
     """Above something that is no foot to the eye: do neither the end nor the edges between steps hold it in place?"""
     edged = best.walls >= LATTICE or (best.rise.outline < LEAST_OUTLINE and best.inside >= FULL)
     return best.end == "cut" or not (edged or ahead > AHEAD)
+
+
+def _edged(place: Place, best: Place) -> bool:
+    """Has another place, nearly as good, a foot and all edges, where the best has none?"""
+    return place.walls >= FULL and place.low >= VAGUE and best.walls < 0 and best.score - place.score < AHEAD
 
 
 def _plain(best: Place) -> bool:
