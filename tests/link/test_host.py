@@ -93,6 +93,22 @@ def test_a_disk_that_is_nearly_full(host: Host, tmp_path: Path, more: int, full:
     assert list(found) == (["disk"] if full else [])
 
 
+@pytest.mark.skipif(os.getuid() != 0, reason="only root may mount a disk")
+def test_a_disk_that_has_become_read_only(host: Host, tmp_path: Path) -> None:
+    """As Linux does with one that fails; what is written to a file that was open before may seem to be kept."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    mounted = subprocess.run(["mount", "-t", "tmpfs", "tmpfs", str(disk)], capture_output=True, check=False)
+    if mounted.returncode:
+        pytest.skip(f"no disk can be mounted here: {mounted.stderr.decode().strip()}")
+    try:
+        assert replace(host, folder=disk).look() == {}
+        subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True)
+        assert "read-only" in replace(host, folder=disk).look()["disk"]
+    finally:
+        subprocess.run(["umount", str(disk)], check=True)
+
+
 # ---- edges
 
 

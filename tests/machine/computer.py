@@ -88,6 +88,7 @@ class Computer:
         self.folder = folder
         self._saved = saved
         self._agent: Line | None = None
+        self._lines: list[Line] = []
         self.path("share").mkdir(exist_ok=True)
         for name in ("control", "agent", "printer", "stranger"):
             self.path(name).unlink(missing_ok=True)
@@ -95,7 +96,7 @@ class Computer:
         with self.path("emulator.err").open("wb") as errors:
             self.process = subprocess.Popen(words, stdin=subprocess.DEVNULL, stderr=errors)
         try:
-            self._control = Line(self.path("control"))
+            self._control = self._line("control")
         except OSError:
             self.cut_power()
             raise RuntimeError(f"the emulator does not start: {self.path('emulator.err').read_text()}") from None
@@ -138,7 +139,7 @@ class Computer:
     # --- inside
     def agent(self) -> Computer:
         """Until commands can be given in the machine."""
-        self._agent = Line(self.path("agent"))
+        self._agent = self._line("agent")
         if not self._saved:
             self._agent.read(BOOT_S)  # its first words
         return self
@@ -169,6 +170,13 @@ class Computer:
     def cut_power(self) -> None:
         self.process.kill()
         self.process.wait()
+        for line in self._lines:
+            line.close()
+
+    def _line(self, name: str) -> Line:
+        line = Line(self.path(name))
+        self._lines.append(line)
+        return line
 
     def _ask(self, command: str, **arguments: Any) -> Any:
         self._control.write({"execute": command, "arguments": arguments})

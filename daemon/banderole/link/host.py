@@ -89,6 +89,8 @@ class Host:
         except OSError as why:
             log.info("%s: %s", folder, why)
             return ""  # the journal says what it cannot write
+        if seen.f_flag & os.ST_RDONLY:  # writing to a file that is open may seem to succeed all the same
+            return "the disk of the records is read-only, as Linux makes one that fails: nothing more is kept; see to the card"
         left = seen.f_bavail * seen.f_frsize
         return (
             f"the disk of the records is nearly full, {left >> 20} MiB are left: free some" if left < LOW_BYTES else ""
