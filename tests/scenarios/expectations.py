@@ -85,7 +85,7 @@ def as_expected(outcome: Outcome, truth: Truth) -> Iterator[str]:
         struck = None  # it was over by then, for another reason
     printer = Printer.model_validate(scenario.printer)
     report_s = printer.thermal.report_s
-    if kind in ("T7", "T7-bed") and alarm.startswith("sensor_") and _at_once(truth) < IN_A_ROW * report_s:
+    if kind in ("T7", "T7-bed") and alarm.startswith("sensor_") and _in_a_row(outcome, truth, report_s):
         return  # two of them in a row
     if kind == "S9" and alarm in ("silence", "stale") and PAUSE_S + report_s > printer.interlocks.stale_s:
         return  # where nothing moves, readings on both sides of it are further apart than they may be
@@ -139,10 +139,15 @@ def _last_sent(truth: Truth, until: float) -> int:
     return max((write.number for write in truth.writes if write.number is not None and write.at <= until), default=0)
 
 
-def _at_once(truth: Truth) -> float:
-    """The shortest time between two wild samples, s."""
+def _in_a_row(outcome: Outcome, truth: Truth, report_s: float) -> bool:
+    """Did two wild samples come within so many reports, or with no reading heard between them, as in a homing?"""
+    assert outcome.line is not None
+    read = [at for at, data in outcome.line.heard if b"T:" in data]
     struck = sorted(row["at"] for row in truth.board_events("fault") if row["detail"].startswith("T7"))
-    return min((after - before for before, after in pairwise(struck)), default=math.inf)
+    return any(
+        after - before < IN_A_ROW * report_s or not any(before < at < after for at in read)
+        for before, after in pairwise(struck)
+    )
 
 
 def _event_at(outcome: Outcome, kind: str, nth: int) -> float:

@@ -38,10 +38,15 @@ def audited(outcome: Outcome, truth: Truth) -> Iterator[str]:
     for number, (at, event) in enumerate(outcome.events):
         kind = event["kind"]
         begun = max((since.get(mark, -1) for mark in ANEW.get(kind, ())), default=None)
-        if begun is not None and audit < begun:
+        if begun is not None and audit < begun and not _aside_still(outcome.events[begun][1], event):
             yield f"{kind} at {at:.2f} s, and the place was not asked for since {outcome.events[begun][1]['kind']}"
         since[kind] = number
         audit = number if kind == "position_audit" else audit
+
+
+def _aside_still(before: dict[str, Any], event: dict[str, Any]) -> bool:
+    """Held again with no line of the file carried out since it was resumed: in a wait, and it never was back at the part."""
+    return before["kind"] == "resumed" and event["kind"] == "held" and before["line"] == event["line"]
 
 
 def at_rest_at_the_end(outcome: Outcome, truth: Truth) -> Iterator[str]:
