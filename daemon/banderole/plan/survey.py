@@ -6,8 +6,11 @@ reading can know, `Facts`, the layers, the time and the footprint, is given to t
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO, Final
@@ -41,7 +44,9 @@ CLEARANCE_MM: Final = 0.5
 """Least height over everything printed at which a travel of ours passes."""
 SAME_MM: Final = 0.01
 """Heights of a schedule and a part that differ by less are the same: layer heights are rounded to this in practice."""
-
+OFTEN: Final = gc.get_threshold()
+SELDOM: Final = 20_000
+"""Objects made between two looks for circles; in a survey, and else. One look takes a millisecond or two then."""
 DEAF_S: Final = {"G28": 60.0, "G29": 600.0}
 """s that a printer may need for a command during which it says nothing (common practice, no source)."""
 
@@ -174,7 +179,18 @@ def survey(
 
     Not `timed`: the seconds are only the least that motion can take, length by feed, and the survey takes less of them.
     """
-    return _Surveyor(where, schedule, printer, timed).read(file)
+    with _seldom_collected():
+        return _Surveyor(where, schedule, printer, timed).read(file)
+
+
+@contextmanager
+def _seldom_collected() -> Iterator[None]:
+    """A survey keeps thousands of small objects and makes no circles of them: looking for circles is a tenth of its time."""
+    gc.set_threshold(SELDOM, *OFTEN[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*OFTEN)  # not what it was before: two surveys may go on at once
 
 
 class _Surveyor:
