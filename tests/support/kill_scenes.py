@@ -21,7 +21,7 @@ from typing import Any, Final
 from banderole.bench import PtyPrinter
 from banderole.link import client
 
-from tests.support.kills import changed, heats, killed, marked, readable, safe_first
+from tests.support.kills import changed, heats, killed, marked, marked_run, readable, safe_first
 from tests.support.serving import START, folders_of
 from tests.support.shell import NAME, RUN, Run, Shell, board, executed, tower, until
 
@@ -146,7 +146,8 @@ def _status() -> Status | None:
 
 def _judged(scene: Scene, shell: Shell, printer: PtyPrinter, served: bool, restarts: bool) -> Found:
     left = readable(shell)
-    unfinished = shell.state("unfinished.json").exists()
+    mark = marked_run(shell)
+    unfinished = mark is not None
     with printer.lock:
         machine = printer.printer.machine
         hot, zero = machine.nozzles[0].target, printer._zero
@@ -181,7 +182,7 @@ def _judged(scene: Scene, shell: Shell, printer: PtyPrinter, served: bool, resta
         assert not any(heats(block) or block.startswith("G") for block in after), after
     elif unfinished:
         assert "making the printer safe first" in again.stderr()
-    marked(shell, left, began, ended=(4,) if scene.ordered else ())
+    marked(shell, left, began, mark, ended=(4,) if scene.ordered else ())
     if off_s is not None and after_homing_s is None:
         assert off_s <= OFF_WITHIN_S, f"{scene.name}: heat was off {off_s:.2f} s after the restart"
     if after_homing_s is not None:

@@ -71,7 +71,7 @@ def kill_once(
         killed(run, moment)
         if twice:
             killed(shell.run("--bed-clear"), chance.uniform(0.0, SECOND_S))
-        left = readable(shell)
+        left, mark = readable(shell), marked_run(shell)
         with printer.lock:
             hot = printer.printer.machine.nozzles[0].target
         before = executed(printer)
@@ -84,7 +84,7 @@ def kill_once(
         made_safe = "making the printer safe first" in again.stderr()
         safe_first(before, after, hot, made_safe)
         assert not shell.state("unfinished.json").exists()
-        marked(shell, left, began)
+        marked(shell, left, began, mark)
         phase, entries = (left[0].state, left[0].entries) if left else ("nothing kept", 0)
         return Killed(moment, phase, entries, hot, changed(before), made_safe)
 
@@ -148,10 +148,17 @@ def last(blocks: list[str], code: str) -> str | None:
     return next((block for block in reversed(blocks) if block.startswith(f"{code} S")), None)
 
 
-def marked(shell: Shell, left: list[Left], began: str, ended: tuple[int, ...] = ()) -> None:
+def marked_run(shell: Shell) -> str | None:
+    """The run that is marked on the disk as under way: at once, where the journal is written some tenths of a second later."""
+    mark = shell.state("unfinished.json")
+    return json.loads(mark.read_text())["run"] if mark.exists() else None
+
+
+def marked(shell: Shell, left: list[Left], began: str, mark: str | None, ended: tuple[int, ...] = ()) -> None:
     """The killed runs stand as Aborted, if they had not ended; and were marked so before the next one began.
 
-    `ended`: exit codes that a run may have, since it had been told to end before it was killed.
+    `mark`: the run that the disk had marked as under way. `ended`: exit codes that a run may have, since it had been told to
+    end before it was killed.
     """
     folder = shell.state("journal.sqlite").parent
     assert sound(folder)
@@ -165,7 +172,7 @@ def marked(shell: Shell, left: list[Left], began: str, ended: tuple[int, ...] = 
         if state == "Aborted" and code not in ended:
             assert code is None, f"{one.run} ended with {code}"
             begun = {
-                "Idle": (NEVER_BEGAN,),
+                "Idle": (NEVER_ENDED if one.run == mark else NEVER_BEGAN,),
                 "Aborted": (NEVER_BEGAN, NEVER_ENDED),
             }  # Aborted: by the second start already
             assert reason in begun.get(one.state, (NEVER_ENDED,))
