@@ -359,6 +359,18 @@ def test_what_is_asked_while_a_printer_left_hot_is_greeted_does_not_leave_it_hot
         heat_is_off(play)
 
 
+def test_a_heater_that_comes_on_by_itself_after_the_proof_is_not_called_off(tmp_path: Path) -> None:
+    """While the part fan still cools the nozzle, what switches the heater fails: the ladder is climbed again, to its end."""
+    with act(tmp_path, how=How(inside=((2, "M106 S255"),))) as play:
+        play.stage.command(HEATED_S, "abort")
+        play.stage.fault(HEATED_S + 30.0, "T4")
+        ended = play.stage.run(play.job)
+        assert ended is not None
+        assert (ended.exit, ended.proven) == (4, False), ended.reason
+        assert [event["proven"] for event in play.of("make_safe") if "proven" in event] == [True, False]
+        assert "mains" in [event["alarm"] for event in play.of("caution")]
+
+
 # ---- late commands
 
 

@@ -185,7 +185,13 @@ class HeatWatch:
 
     def too_hot(self, heater: str) -> bool:
         """Has an interlock found that it heats more than it was told to?"""
-        return any(trip.alarm in HEATS_BY_ITSELF for trip in self._interlocks[heater].tripped)
+        return any(one == heater for one, _ in self.stuck_on)
+
+    @property
+    def stuck_on(self) -> frozenset[tuple[str, str]]:
+        """What was found of heaters that heat more than they were told to: heater and alarm."""
+        return frozenset((heater, trip.alarm) for heater in HEATERS for trip in self._interlocks[heater].tripped
+                         if trip.alarm in HEATS_BY_ITSELF)  # fmt: skip
 
     @property
     def anything_hot(self) -> bool:

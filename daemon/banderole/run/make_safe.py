@@ -344,9 +344,11 @@ def fan_off(e: Engine) -> Procedure:
     if not e.fan_on:
         return
     e.phase = "cooling"
-    until = e.now + FAN_S
+    until, found = e.now + FAN_S, e.watch.stuck_on
     while e.now < until and e.watch.measured.get("nozzle", 0.0) > COOL:
         yield
+        if e.watch.stuck_on != found:
+            return  # one heats by itself: the fan may as well go on
     yield from bounded(e, send(e, (setpoint_block("fan", 0.0),), "heat_off"), RESTORE_S)
 
 

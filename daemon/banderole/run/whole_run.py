@@ -230,8 +230,11 @@ def abort(e: Engine, cause: Cause) -> Procedure:
         return
     proven = yield from make_safe(e, cause)
     if proven:
+        found = e.watch.stuck_on
         yield from put_back(e)
         yield from fan_off(e)
+        if e.watch.stuck_on - found:  # what switches a heater has failed since
+            proven = yield from make_safe(e, cause)
     if e.left_hot:
         made_safe(e, proven)
     else:
