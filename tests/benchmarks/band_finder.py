@@ -10,11 +10,11 @@ from __future__ import annotations
 import argparse
 import hashlib
 import io
-from collections import Counter
 from pathlib import Path
 
-from banderole.plan.band_finder import NoStairs, Stairs, find_stairs
+from banderole.plan.band_finder import Answer, find_stairs
 
+from tests.benchmarks.verdicts import Totals, named, shown, told, verdict
 from tests.support.tower_pictures import heights, picture
 from tests.support.tower_shapes import Tower, tower
 
@@ -22,47 +22,37 @@ ALL = "2c910036bd270b764a67f65871fca66519da7123b47e73b6ad0659078cfbfe29"
 """SHA-256 over the digests of the files of seeds 0 to 199, in order: fixed before any finder was held to them."""
 
 
-def answer(made: Tower) -> Stairs | NoStairs:
+def answer(made: Tower) -> Answer:
     return find_stairs(io.BytesIO(made.gcode), f"seed {made.seed}", None)
 
 
-def verdict(made: Tower, found: Stairs | NoStairs) -> str:
-    """right, wrong (steps that are not there, or others), missed (none, of a part with steps) or uncertain, as it says."""
-    if isinstance(found, NoStairs):
-        return "right" if made.truth is None else "uncertain" if found.uncertain else "missed"
-    return "right" if made.accepts(found.plinth_mm, found.rise_mm, found.count) else "wrong"
+def judged(made: Tower, found: Answer) -> str:
+    stepped = made.truth is not None
+    return verdict(found, (lambda s: made.accepts(s.plinth_mm, s.rise_mm, s.count)) if stepped else None)
 
 
-def shown(plinth: float | None, rise: float | None, count: int | None) -> str:
-    return "none" if plinth is None or rise is None else f"{plinth:.2f} + {count} × {rise:.2f}"
-
-
-def line(made: Tower, found: Stairs | NoStairs) -> str:
-    true = shown(made.plinth_mm, made.rise_mm, made.count)
-    if isinstance(found, NoStairs):
-        said, sure = "none", "?" if found.uncertain else ""
-    else:
-        said, sure = shown(found.plinth_mm, found.rise_mm, found.count), f"{found.significance:.3g}"
-    return f"{made.seed:4} {made.family:15} {true:18} {said:18} {sure:9} {verdict(made, found)}"
+def line(made: Tower, found: Answer) -> str:
+    true, steps = shown(made.plinth_mm, made.rise_mm, made.count), named(found)
+    sure = "" if steps is None else f"{steps.significance:.3g}"
+    return f"{made.seed:4} {made.family:15} {true:18} {told(found):20} {sure:9} {judged(made, found)}"
 
 
 def judge(seeds: range) -> None:
-    totals: Counter[tuple[bool, str]] = Counter()
+    totals = Totals()
     for seed in seeds:
         made = tower(seed)
         found = answer(made)
-        totals[made.truth is not None, verdict(made, found)] += 1
+        totals.add(made.family, made.truth is not None, judged(made, found))
         print(line(made, found), flush=True)
-    for steps, name in ((True, "with steps"), (False, "without")):
-        counts = {word: count for (has, word), count in totals.items() if has is steps}
-        print(f"{name}: {sum(counts.values())}; " + ", ".join(f"{word} {n}" for word, n in sorted(counts.items())))
+    print(totals.table())
 
 
 def draw(seed: int, path: Path) -> None:
     made = tower(seed)
     found = answer(made)
     true = heights(made.truth.plinth, made.truth.rise, made.truth.count) if made.truth is not None else []
-    said = heights(found.plinth_mm, found.rise_mm, found.count) if isinstance(found, Stairs) else []
+    steps = named(found)
+    said = heights(steps.plinth_mm, steps.rise_mm, steps.count) if steps is not None else []
     path.write_bytes(picture(made.gcode, true, said))
     print(line(made, found))
 

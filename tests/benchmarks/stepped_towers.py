@@ -3,9 +3,7 @@
     python -m tests.benchmarks.stepped_towers --seeds 0-99
     python -m tests.benchmarks.stepped_towers --picture 17 out.svg
 
-A line for each seed: family, truth, answer, verdict; then totals. The verdicts: `right`; `uncertain`, no answer, or one given
-with a doubt; `wrong`, with a doubt; `sure and wrong`, which is the one that must not happen. That a part without steps has none
-is right; that a part with steps has none, said without a doubt, is wrong: it does no harm, the heights are then given by hand.
+A line for each seed: family, truth, answer, verdict (see `verdicts`); then totals.
 A picture shows all deposits from the front and from the right, the true heights at its left edge, the answer's at its right.
 """
 
@@ -15,46 +13,25 @@ import argparse
 import io
 import re
 import time
-from collections import Counter
 from pathlib import Path
 
-from banderole.plan.band_finder import NoStairs, Stairs, find_stairs
+from banderole.plan.band_finder import Answer, find_stairs
 
+from tests.benchmarks.verdicts import Totals, named, shown, told, verdict
 from tests.support.stepped_towers import Tower, tower
 
 WORDS = re.compile(rb"([A-Z])(-?[0-9.]+)")
-VERDICTS = ("right", "uncertain", "wrong", "sure and wrong")
 WIDE, TALL, EDGE = 480, 620, 40  # of one view, and what lies around both; in user units
 ABOVE, ROOM = 1.2, 8.0  # mm: a line lower than this, and that far from all others, is left out of a picture
 Deposit = tuple[tuple[float, float, float], tuple[float, float, float]]
 
 
-def certain(found: Stairs | NoStairs) -> bool:
-    """Does the answer come without a doubt? Stairs that know no doubt of their own count as sure."""
-    if isinstance(found, NoStairs):
-        return not found.uncertain
-    return bool(getattr(found, "sure", True))
-
-
-def verdict(made: Tower, found: Stairs | NoStairs) -> str:
-    if isinstance(found, NoStairs):
-        return "uncertain" if not certain(found) else "right" if made.rise_mm is None else "wrong"
-    if made.accepts(found.plinth_mm, found.rise_mm):
-        return "right" if certain(found) else "uncertain"
-    return "sure and wrong" if certain(found) else "wrong"
-
-
-def told(plinth: float | None, rise: float | None, count: int | None) -> str:
-    return "no steps" if plinth is None or rise is None else f"{plinth:.2f} + {count} × {rise:.2f}"
-
-
-def answer(found: Stairs | NoStairs) -> str:
-    said = "no steps" if isinstance(found, NoStairs) else told(found.plinth_mm, found.rise_mm, found.count)
-    return said if certain(found) else said + " ?"
+def judged(made: Tower, found: Answer) -> str:
+    return verdict(found, (lambda s: made.accepts(s.plinth_mm, s.rise_mm)) if made.rise_mm is not None else None)
 
 
 def judge(seeds: range) -> None:
-    totals: Counter[tuple[str, str]] = Counter()
+    totals = Totals()
     spent = blocks = 0.0
     for seed in seeds:
         made = tower(seed)
@@ -62,14 +39,11 @@ def judge(seeds: range) -> None:
         found = find_stairs(io.BytesIO(made.gcode), f"seed {seed}", None)
         spent += time.process_time() - began
         blocks += made.gcode.count(b"\n")
-        said = verdict(made, found)
-        totals[made.family if made.rise_mm else "no steps", said] += 1
-        truth = told(made.plinth_mm, made.rise_mm, made.count)
-        print(f"{seed:5} {made.family:16} {made.layer_mm:4.2f}  {truth:18} {answer(found):20} {said}", flush=True)
-    print("\n" + " " * 17 + "".join(f"{word:>16}" for word in VERDICTS))
-    for family in dict.fromkeys(family for family, _ in totals):
-        print(f"{family:17}" + "".join(f"{totals[family, word]:16}" for word in VERDICTS))
-    print(f"{'all':17}" + "".join(f"{sum(n for (_, said), n in totals.items() if said == w):16}" for w in VERDICTS))
+        said = judged(made, found)
+        totals.add(made.family, made.rise_mm is not None, said)
+        truth = shown(made.plinth_mm, made.rise_mm, made.count)
+        print(f"{seed:5} {made.family:16} {made.layer_mm:4.2f}  {truth:18} {told(found):20} {said}", flush=True)
+    print(totals.table())
     print(f"{blocks:.0f} blocks, {blocks / spent:.0f} a second of processor time")
 
 
@@ -90,7 +64,7 @@ def deposits(code: bytes) -> list[Deposit]:
     return found
 
 
-def picture(made: Tower, found: Stairs | NoStairs, name: str) -> str:
+def picture(made: Tower, found: Answer, name: str) -> str:
     """Both views as SVG 1.1. Darker is nearer."""
     laid = deposits(made.gcode)
     high = [line for line in laid if line[1][2] > ABOVE]
@@ -102,8 +76,8 @@ def picture(made: Tower, found: Stairs | NoStairs, name: str) -> str:
     out = [
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{2 * WIDE + 3 * EDGE}" height="{TALL + 2 * EDGE}">',
         '<rect width="100%" height="100%" fill="white"/>',
-        f'<text x="{EDGE}" y="20" font-size="14">{name}, {made.family}: true {told(made.plinth_mm, made.rise_mm, made.count)}, '
-        f"found {answer(found)} ({verdict(made, found)})</text>",
+        f'<text x="{EDGE}" y="20" font-size="14">{name}, {made.family}: true {shown(made.plinth_mm, made.rise_mm, made.count)}, '
+        f"found {told(found)} ({judged(made, found)})</text>",
     ]
     for view, (along, away, near) in enumerate(((0, 1, 1), (1, 0, -1))):
         left = EDGE + view * (WIDE + EDGE)
@@ -117,8 +91,8 @@ def picture(made: Tower, found: Stairs | NoStairs, name: str) -> str:
                 f'stroke="rgb({grey},{grey},{grey})" stroke-width="{max(0.4, made.layer_mm * scale * 0.8):.2f}"/>'
             )
     marks = [(8, "crimson", made.plinth_mm, made.rise_mm, made.count)]
-    if isinstance(found, Stairs):
-        marks.append((2 * WIDE + 2 * EDGE + 12, "royalblue", found.plinth_mm, found.rise_mm, found.count))
+    if (steps := named(found)) is not None:
+        marks.append((2 * WIDE + 2 * EDGE + 12, "royalblue", steps.plinth_mm, steps.rise_mm, steps.count))
     for x, colour, plinth, rise, count in marks:
         for n in range((count or 0) + 1 if rise is not None else 0):
             y = floor - ((plinth or 0.0) + n * (rise or 0.0)) * scale

@@ -14,7 +14,7 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from banderole_protocol.modal import EMode
 
-    from banderole.plan.band_finder import NoStairs, Stairs
+    from banderole.plan.band_finder import Answer
     from banderole.plan.schedule import Schedule
     from banderole.plan.survey import Survey
 
@@ -67,7 +67,7 @@ def survey(
         raise typer.Exit(3)
 
 
-def _stairs(file: Path, e_mode: EMode | None) -> Stairs | NoStairs:
+def _stairs(file: Path, e_mode: EMode | None) -> Answer:
     """A reading of its own: what is gathered of each layer would slow the survey of those who do not ask for it."""
     from banderole.plan.band_finder import find_stairs
 

@@ -1,13 +1,13 @@
 """Regular steps from a part's shape alone: their rise, where the first begins, how many; or that there are none.
 
 `layer_events` says where something happens, `rise_search` at which distances that repeats, `step_places` where steps of
-such a rise may lie, `step_doubt` why the best of them is no answer. Here one is chosen, and told: as an answer, or with what
-else it might be.
+such a rise may lie, `step_doubt` why the best of them is not sure. Here one is chosen, and told: as sure, or as the likeliest
+with what else it might be.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import BinaryIO, Final
 
@@ -24,6 +24,8 @@ from .step_place import CLEAR, FULL, Place
 from .step_places import Places
 
 MOST_CANDIDATES: Final = 3
+MOST_LOOKED_AT: Final = 12
+"""Places that are asked for their figures: those of further ones nobody would look for."""
 PLAIN: Final = 0.05
 """Share of what repeats that may begin in a plinth that is plain."""
 LEAST_LAYERS: Final = 20
@@ -43,15 +45,24 @@ class Stairs:
 
 
 @dataclass(frozen=True, slots=True)
-class NoStairs:
-    """No answer: nothing regular, or (`uncertain`) something that may be read in several ways, the likeliest first."""
+class Unsure:
+    """Something regular that may be read in several ways, the likeliest first; `why` it is not sure."""
 
-    uncertain: bool
     why: str
     candidates: tuple[Stairs, ...] = ()
 
 
-def find_stairs(file: BinaryIO, where: str, e_mode: EMode | None) -> Stairs | NoStairs:
+@dataclass(frozen=True, slots=True)
+class NoStairs:
+    """Nothing regular."""
+
+    why: str
+
+
+Answer = Stairs | Unsure | NoStairs
+
+
+def find_stairs(file: BinaryIO, where: str, e_mode: EMode | None) -> Answer:
     """The steps of an open file. Raises InputError for what is no G-code."""
     signatures = LayerSignatures()
     for _ in Itinerary(blocks_of(file, where), None, e_mode, None, signatures.observer).items():
@@ -59,60 +70,69 @@ def find_stairs(file: BinaryIO, where: str, e_mode: EMode | None) -> Stairs | No
     return stairs_of(signatures)
 
 
-def stairs_of(signatures: LayerSignatures) -> Stairs | NoStairs:
+def stairs_of(signatures: LayerSignatures) -> Answer:
     """The steps of what was gathered. Parts in turn must all say the same."""
     if signatures.cut_short:
-        return NoStairs(True, "the file has more layers or parts than are looked at")
+        return Unsure("the file has more layers or parts than are looked at")
     parts = signatures.parts()
     tall = [part for part in parts if len(part.layers) >= LEAST_LAYERS]
     return combine([find_in(part.layers, part.spiral) for part in tall or parts])
 
 
-def combine(found: Sequence[Stairs | NoStairs]) -> Stairs | NoStairs:
-    """What several parts say together: an answer where one is sure and each other may be read so."""
+def combine(found: Sequence[Answer]) -> Answer:
+    """What several parts say together: sure where one is and each other may be read so."""
     if not found:
-        return NoStairs(False, "nothing is deposited")
+        return NoStairs("nothing is deposited")
     if len(found) == 1:
         return found[0]
     sure = [one for one in found if isinstance(one, Stairs)]
-    readings = [(one,) if isinstance(one, Stairs) else one.candidates for one in found]
+    readings = [_readings(one) for one in found]
     if sure and all(any(_close(sure[0], one) for one in may_be) for may_be in readings):
         return sure[0]
-    candidates = tuple(dict.fromkeys(may_be[0] for may_be in readings if may_be))
-    if not candidates:
+    ranked = [may_be[n] for n in range(MOST_CANDIDATES) for may_be in readings if n < len(may_be)]
+    if not ranked:
         return found[0]
-    return NoStairs(True, "parts in turn differ", candidates[:MOST_CANDIDATES])
+    shared = {one: sum(any(_close(one, other) for other in may_be) for may_be in readings) for one in ranked}
+    candidates = _distinct(sorted(shared, key=lambda one: -shared[one]))
+    agree = not sure and shared[candidates[0]] == len(found)
+    return Unsure(found[0].why if agree else "parts in turn differ", candidates)
 
 
-def find_in(layers: Sequence[Layer], spiral: bool = False) -> Stairs | NoStairs:
+def _distinct(readings: Iterable[Stairs]) -> tuple[Stairs, ...]:
+    """The first of them that are not nearly the same."""
+    kept: list[Stairs] = []
+    for one in readings:
+        if len(kept) < MOST_CANDIDATES and all(not _close(one, other) for other in kept):
+            kept.append(one)
+    return tuple(kept)
+
+
+def _readings(one: Answer) -> tuple[Stairs, ...]:
+    return (one,) if isinstance(one, Stairs) else one.candidates if isinstance(one, Unsure) else ()
+
+
+def find_in(layers: Sequence[Layer], spiral: bool = False) -> Answer:
     """The steps in one part's layers, from the bed upwards; `spiral`: its rows are turns, and begin anywhere. Pure."""
     if len(layers) < LEAST_LAYERS:
-        return NoStairs(False, "too few layers")
+        return NoStairs("too few layers")
     trains = trains_of(layers)
     rises = rises_of(layers, trains)
     if not rises:
-        return NoStairs(False, "nothing repeats along the height")
+        return NoStairs("nothing repeats along the height")
     places = Places(layers, trains, spiral)
     most = Rise(0.0, max(rise.outline for rise in rises), max(rise.all for rise in rises))
     found = sorted((place for rise in rises for place in places.of(rise, most)), key=lambda place: -place.score)
     best = _best(found, places)
     if best is None:
-        return NoStairs(False, "nothing repeats at even distances")
+        return NoStairs("nothing repeats at even distances")
     stairs = _stairs(best, places)
     if nothing(best, places, layers):
-        return NoStairs(False, "what repeats along the height is the infill's own pattern, or chance")
+        return NoStairs("what repeats along the height is the infill's own pattern, or chance")
     rivals = [place for place in found if not _same(place, best, places)]
     why_not = doubt(best, [place for place in rivals if _other(place, best, stairs, places)], places, spiral)
     if why_not is None:
         return stairs
-    candidates = [stairs]
-    for place in rivals:
-        if len(candidates) == MOST_CANDIDATES:
-            break
-        other = _stairs(place, places)
-        if all(not _close(other, one) for one in candidates):
-            candidates.append(other)
-    return NoStairs(True, why_not, tuple(candidates))
+    return Unsure(why_not, _distinct([stairs, *(_stairs(place, places) for place in rivals[:MOST_LOOKED_AT])]))
 
 
 def _best(found: list[Place], places: Places) -> Place | None:
