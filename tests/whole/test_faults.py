@@ -14,14 +14,15 @@ from tests.support.whole import PATIENCE_S, UNHURRIED, Place, Run
 pytestmark = pytest.mark.slow
 
 FAST = """[interlocks]
-jump = {{ degrees_per_s = 2000 }}
+jump = {{ degrees_per_s = 9000 }}
 rise = {{ degrees = 3, within_s = {rise} }}
 runaway = {{ degrees = 12, for_s = 0.5 }}
 overshoot = {{ degrees = 12, for_s = 0.5 }}
 stale_s = {stale}
 stuck_s = {stuck}
 """
-"""Trip levels for heat that runs 150 times faster than life."""
+"""Trip levels for heat that runs 150 times faster than life (`jump`: 150 times what it is by default, since a board that the
+machine keeps waiting for a tenth of a second has heated by 100 °C between two readings)."""
 PRINTING = 60
 """Commands: in the first band, past the first crossing."""
 
