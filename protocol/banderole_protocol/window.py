@@ -169,6 +169,10 @@ class Window:
         """The line whose answer is owed first."""
         return self._wire.lines[0] if self._wire.written else None
 
+    def out(self) -> list[Line]:
+        """The lines whose answers are owed, the oldest first."""
+        return list(self._wire.lines)[: self._wire.written]
+
     # ---- writing
 
     def data_to_send(self, now: float) -> bytes:

@@ -96,7 +96,8 @@ class Desk:
 
     def stale(self) -> None:
         self.fresh()
-        self.hear("echo:something", 1.0 + STALE_S)
+        for seconds in range(1, int(STALE_S) + 1):  # behind a long hush a reading would have time to come
+            self.hear("echo:something", 1.0 + seconds)
 
     def silent(self) -> None:
         self.fresh()

@@ -20,6 +20,7 @@ def watch() -> HeatWatch:
 
 
 def read(watch: HeatWatch, nozzle: float, now: float) -> list[str]:
+    watch.hear(now)
     reply = parse(b"T:%.1f /200.0 B:25.0 /0.0" % nozzle)
     assert isinstance(reply, Report)
     return [f"{said.alarm}{'' if isinstance(said, Trip) else '?'}" for said in watch.report(reply.readings, now)]
@@ -39,3 +40,29 @@ def test_one_low_reading_does_not_say_where_a_heater_is(watch: HeatWatch) -> Non
         read(watch, value, float(now))
     assert watch.measured["nozzle"] == 57.5
     assert watch.middle_lately("nozzle") == 59.0
+
+
+def silent(watch: HeatWatch, now: float) -> bool | None:
+    """Is a reading missing: is nothing heard (True), or is it talked without one (False)? None: nothing is missing."""
+    silence = watch.silence(now)
+    return None if silence is None else silence.lost
+
+
+def test_after_a_hush_a_reading_has_time_to_come(watch: HeatWatch) -> None:
+    """A homing that says nothing for 20 s ends, and all that was owed is answered at once: no reading among it."""
+    read(watch, 200.0, 10.0)
+    assert silent(watch, 16.5) is True
+    watch.hear(30.0)
+    assert silent(watch, 31.9) is None
+    assert silent(watch, 32.1) is False
+
+
+def test_one_hush_between_two_readings_is_forgiven(watch: HeatWatch) -> None:
+    """One that answers in spells and gives no reading is no printer to heat with."""
+    read(watch, 200.0, 10.0)
+    for now in (15.0, 19.0):
+        watch.hear(now)
+    assert silent(watch, 19.1) is False
+    read(watch, 200.0, 19.2)
+    watch.hear(30.0)
+    assert silent(watch, 31.0) is None

@@ -194,7 +194,11 @@ def _obeyed(outcome: Outcome, truth: Truth, end: str) -> Iterator[str]:
     """A command that was accepted is acted on."""
     ended, kinds = outcome.ended[0], outcome.scenario.kinds
     assert ended is not None
-    ending = [name for name, _, answer in outcome.answers if answer["accepted"] and name in ("stop", "abort", "estop")]
+    ending = [
+        name
+        for name, state, answer in outcome.answers
+        if answer["accepted"] and name in ("stop", "abort", "estop") and state != "Aborting"
+    ]  # or it was given up before
     if ending and ended.exit != 4:
         yield f"{ending[0]} was accepted. {end}"
     if not ending and not _plain_end(outcome, kinds[0]):

@@ -124,7 +124,8 @@ class Engine:
 
     def receive(self, data: bytes, now: float) -> list[Effect]:
         """Bytes from the printer."""
-        self.now = self.watch.heard_at = now
+        self.now = now
+        self.watch.hear(now)
         for event in self.window.receive(data, now):
             self._hear(event)
         return self._out()

@@ -12,6 +12,8 @@ from banderole.run.trips import Trip
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from banderole_protocol.wire import Line
+
     from banderole.run.engine import Engine
 
 SLOW_S: Final = {"G28": 60.0, "G29": 600.0, "G30": 60.0, "G32": 600.0, "G33": 600.0, "G34": 600.0, "G425": 600.0,
@@ -96,13 +98,19 @@ class Guards:
             self._owed = (oldest.number, e.now)
         if e.somebody_there:
             return e.now + 1.0
-        since, head = self._owed[1], head_of(words_of(oldest.block))
+        # Its answer may be lost: then the printer is at one of those behind it.
+        return max(self._silent_until(e, line, self._owed[1]) for line in e.window.out())
+
+    @staticmethod
+    def _silent_until(e: Engine, line: Line, since: float) -> float:
+        """Until when the printer may be silent over this line; 0: it answers at once."""
+        head = head_of(words_of(line.block))
         if head in SLOW_S:
             until = since + SLOW_S[head]
             return until if e.busy_at < since else min(until, e.busy_at + BUSY_AGAIN_S)
         # These are answered when all that was taken is carried out, others when the planner has room again: when the
         # motion under way ends.
-        motion = e.account.planned_s() + oldest.seconds if oldest.drains else max(e.account.longest_s(), oldest.seconds)
+        motion = e.account.planned_s() + line.seconds if line.drains else max(e.account.longest_s(), line.seconds)
         return since + BLIND_FACTOR * motion + BLIND_MORE_S if motion > BLIND_FROM_S else 0.0
 
     def _setpoints(self, e: Engine) -> None:

@@ -6,6 +6,7 @@ where the printer still talks, as a lost link where nothing was heard since. Pur
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections import deque
 from dataclasses import dataclass
@@ -36,6 +37,10 @@ SAME_SAMPLE_S: Final = 0.03
 nothing that counts readings in a row may count it twice. Below the least `report_s`, 0.05 s."""
 TALKS_S: Final = 1.0
 """A reply heard so long after the last reading shows that the line itself is alive: an `ok` follows a report at once."""
+HUSH_S: Final = 3.0
+"""After nothing at all for so long (it homes and says nothing) no reading can have come: a printer that answers again ..."""
+AGAIN_S: Final = 2.0
+"""... has so long to give one; it is asked each second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,11 +76,19 @@ class HeatWatch:
         self._sample: dict[str, tuple[tuple[float, float], float]] = {}  # the last one: measured and target, and when
         self._lately = {heater: deque[float](maxlen=LATELY) for heater in HEATERS}
         self.heard_at = 0.0
+        self._due_by = -math.inf  # after a hush: by then a reading must have come
+        self._readings_before = -1  # how many there were before that hush: one such grace between two readings
         self._inside_since: dict[str, tuple[float, float]] = {}  # target, and since when within tolerance of it
         self.last = LastReadings()
         self.readings = 0
         self.tools = 1
         self.chamber = False
+
+    def hear(self, now: float) -> None:
+        """Something has come from the printer, a reading or not."""
+        if now - self.heard_at > HUSH_S and self.readings != self._readings_before:
+            self._due_by, self._readings_before = now + AGAIN_S, self.readings
+        self.heard_at = now
 
     def report(self, readings: Readings, now: float) -> list[Trip | Caution]:
         """Take what the printer says of its heaters; what an interlock has to say to it."""
@@ -205,6 +218,6 @@ class HeatWatch:
         """A heater that is hot and has not been heard of for too long."""
         for heater, at in self.read_at.items():
             limit = self._settings[heater].stale_s
-            if now - at > limit and self.hot(heater):
+            if now - at > limit and now >= self._due_by and self.hot(heater):
                 return Silence(heater, now - at, limit, self.heard_at - at < TALKS_S)
         return None
