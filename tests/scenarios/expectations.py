@@ -29,7 +29,7 @@ ENDS: Final = {
 MAY_TRIP: Final = {
     "S2": ("setpoint_unproven", "setpoint_lost"), "S2b": ("position_audit", "stale", "silence"),
     "T5": ("heat_rise", "heat_runaway", "pre_wait"),
-    "T2": ("sensor_stuck", "heat_rise", "heat_overshoot", "setpoint_unproven", "pre_wait"),
+    "T2": ("sensor_stuck", "heat_rise", "heat_overshoot", "setpoint_unproven", "pre_wait", "heat_off_unproven"),
     "T3-bed": ("heat_runaway", "heat_rise", "pre_wait", "stale"),
     "T4-bed": ("heat_overshoot", "heat_while_off", "heat_off_unproven", "heat_over_limit"),
 }  # fmt: skip
@@ -87,7 +87,7 @@ def as_expected(outcome: Outcome, truth: Truth) -> Iterator[str]:
     report_s = printer.thermal.report_s
     if kind in ("T7", "T7-bed") and alarm.startswith("sensor_") and _in_a_row(outcome, truth, report_s):
         return  # two of them in a row
-    if kind == "S9" and alarm in ("silence", "stale") and PAUSE_S + report_s > printer.interlocks.stale_s:
+    if kind == "S9" and alarm in ("silence", "stale") and _paused_s(truth) + report_s > printer.interlocks.stale_s:
         return  # where nothing moves, readings on both sides of it are further apart than they may be
     if kind == "S10" and alarm == "stale" and report_s > TALKED_S:
         return  # its last word came long behind its last reading
@@ -148,6 +148,15 @@ def _in_a_row(outcome: Outcome, truth: Truth, report_s: float) -> bool:
         after - before < IN_A_ROW * report_s or not any(before < at < after for at in read)
         for before, after in pairwise(struck)
     )
+
+
+def _paused_s(truth: Truth) -> float:
+    """The longest silence, s, of pauses of the board that may run into each other."""
+    longest, began, until = 0.0, 0.0, -math.inf
+    for at in sorted(row["at"] for row in truth.board_events("fault") if row["detail"] == "S9"):
+        began, until = (at if at > until else began), at + PAUSE_S
+        longest = max(longest, until - began)
+    return longest
 
 
 def _event_at(outcome: Outcome, kind: str, nth: int) -> float:
