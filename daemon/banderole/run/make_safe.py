@@ -216,6 +216,7 @@ def _proof(e: Engine, at_command: dict[str, float], limit_s: float, first: bool)
     began, good = e.now, 0
     apart, counted_at = APART * e.printer.thermal.report_s, -math.inf
     peak: dict[str, float] = {}
+    lowest: dict[str, float] = {}
     e.window.ask_temperatures()
     while e.now - began < limit_s or (e.now - began < 2 * limit_s and _stands(e, at_command)):
         heard = yield
@@ -227,9 +228,11 @@ def _proof(e: Engine, at_command: dict[str, float], limit_s: float, first: bool)
                 if first and e.now - began <= FRESH_S:  # the last one before may be seconds old, of full power
                     e.at_heat_off[heater] = max(known, measured)
                 at_command.setdefault(heater, min(_most(e)[heater], measured))
-                peak[heater] = max(peak.get(heater, -math.inf), e.watch.middle_lately(heater))
+                middle = e.watch.middle_lately(heater)
+                peak[heater] = max(peak.get(heater, -math.inf), middle)
+                lowest[heater] = min(lowest.get(heater, math.inf), middle)
             first = False
-            if not _is_off(e, at_command, peak, e.now - began):
+            if not _is_off(e, at_command, peak, e.now - began) or _climbs_on(e, lowest):
                 good = 0
             elif e.now - counted_at >= apart:
                 good, counted_at = good + 1, e.now
@@ -248,6 +251,14 @@ def _is_off(e: Engine, at_command: dict[str, float], peak: dict[str, float], sec
             or (seconds >= SEEN_S and _has_fallen(e, heater, peak[heater]))
         )
         for heater in watch.measured
+    )
+
+
+def _climbs_on(e: Engine, lowest: dict[str, float]) -> bool:
+    """One that was found too hot, by a reading that noise made higher still, may stand below that one and climb."""
+    return any(
+        e.watch.too_hot(heater) and e.watch.middle_lately(heater) > low + COMING_DOWN_C / 2.0
+        for heater, low in lowest.items()
     )
 
 
