@@ -127,11 +127,11 @@ def _struck(outcome: Outcome, truth: Truth, kind: str) -> float | None:
 
 
 def _asked_wrongly(truth: Truth) -> float | None:
-    """When the board asked for a line that was never sent the second time, s: once may be damage. Not in the greeting."""
+    """When the board asked for the same line that was never sent again, s: once may be damage. Not in the greeting."""
     greeted = min((row["at"] for row in truth.commands if row["text"] == "M110 N0"), default=math.inf)
     asks = [(at, int(found[1])) for at, text in truth.replies() if (found := re.match(r"(?:Resend: ?|rs )(\d+)", text))]
-    wrong = [at for at, number in asks if at > greeted and number > _last_sent(truth, at) + 1]
-    return wrong[1] if len(wrong) > 1 else None
+    wrong = [(at, number) for at, number in asks if at > greeted and number > _last_sent(truth, at) + 1]
+    return next((at for (_, before), (at, number) in pairwise(wrong) if number == before), None)
 
 
 def _last_sent(truth: Truth, until: float) -> int:
