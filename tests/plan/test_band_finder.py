@@ -64,9 +64,7 @@ def test_steps_upon_a_plain_plinth_are_counted_from_the_top() -> None:
         step = (z - 3.0) % 6.0
         return 16.0 if z > 3.0 and (step < 0.3 or 2.0 < step < 4.0) else 20.0
 
-    found = find_in(column(39.0, side))
-    assert isinstance(found, Stairs)
-    assert (found.plinth_mm, found.rise_mm, found.count) == (3.0, 6.0, 6)
+    assert likeliest(find_in(column(39.0, side))) == (3.0, 6.0, 6)
 
 
 def test_no_edge_above_the_first_step_leaves_it_open() -> None:
@@ -98,6 +96,12 @@ def test_a_cap_on_top_never_makes_a_wrong_plinth(cap: float) -> None:
     assert not isinstance(found, Stairs) or (found.plinth_mm, found.rise_mm) == (2.0, 6.0)
 
 
+def likeliest(found: Answer) -> tuple[float, float, int]:
+    """Plinth, rise and count of an answer that is not sure."""
+    assert isinstance(found, Unsure)
+    return found.candidates[0].plinth_mm, found.candidates[0].rise_mm, found.candidates[0].count
+
+
 def seeded(seed: int) -> Answer:
     return find_stairs(io.BytesIO(tower(seed).gcode), f"seed {seed}", None)
 
@@ -126,9 +130,7 @@ def test_a_foot_that_is_seen_tells_where_steps_begin() -> None:
     def side_at(z: float) -> float:
         return 28.0 if z < 2.4 else 16.0 if 1.6 < (z - 2.4) % 6.0 < 4.2 else 20.0
 
-    found = find_in(column(40.8, side_at))
-    assert isinstance(found, Stairs)
-    assert (found.plinth_mm, found.rise_mm) == (2.4, 6.0)
+    assert likeliest(find_in(column(40.8, side_at))) == (2.4, 6.0, 6)
 
 
 def test_a_cap_that_ends_where_a_window_would_is_no_answer() -> None:
@@ -146,9 +148,7 @@ def test_three_steps_that_nothing_ends_are_no_answer(seed: int) -> None:
 
 def test_windows_in_the_middle_tell_of_steps_from_the_bed() -> None:
     """A recess in the middle of each step of 6 mm, nothing where steps meet, and one more step begun on top."""
-    found = find_in(column(38.0, lambda z: 16.0 if 1.6 < z % 6.0 < 4.4 else 20.0))
-    assert isinstance(found, Stairs)
-    assert (found.plinth_mm, found.rise_mm, found.count) == (0.0, 6.0, 6)
+    assert likeliest(find_in(column(38.0, lambda z: 16.0 if 1.6 < z % 6.0 < 4.4 else 20.0))) == (0.0, 6.0, 6)
 
 
 def test_smooth_bulges_from_the_bed() -> None:
@@ -184,9 +184,7 @@ def test_steps_that_end_with_the_part_tell_of_a_plinth_that_looks_like_them() ->
     def side_at(z: float) -> float:
         return 20.0 if z < 2.4 else 18.0 if (z - 2.4) % 6.0 < 1.0 else 16.0 if 3.0 < (z - 2.4) % 6.0 < 4.6 else 20.0
 
-    found = find_in(column(38.4, side_at))
-    assert isinstance(found, Stairs)
-    assert (found.plinth_mm, found.rise_mm, found.count) == (2.4, 6.0, 6)
+    assert likeliest(find_in(column(38.4, side_at))) == (2.4, 6.0, 6)
     assert isinstance(find_in(column(37.2, side_at)), Unsure)  # it ends within a step
 
 

@@ -18,16 +18,13 @@ from .itinerary import Itinerary
 from .layer_events import trains_of
 from .layer_signature import Layer, LayerSignatures
 from .rise_search import Rise, rises_of
-from .step_doubt import LEAST_WHOLE, MOST_OUTSIDE, doubt, nothing
-from .step_figures import round_figures
-from .step_place import CLEAR, FULL, Place
+from .step_doubt import doubt, nothing
+from .step_place import Place
 from .step_places import Places
 
 MOST_CANDIDATES: Final = 3
-MOST_LOOKED_AT: Final = 12
-"""Places that are asked for their figures: those of further ones nobody would look for."""
-PLAIN: Final = 0.05
-"""Share of what repeats that may begin in a plinth that is plain."""
+MOST_LOOKED_AT: Final = 40
+"""Places that are asked for their figures: many say the same."""
 LEAST_LAYERS: Final = 20
 """A lower part has no steps that could be told from chance, and says nothing of those beside it: a purge line laid down
 higher than the first layer is a part in turn, too."""
@@ -115,100 +112,42 @@ def find_in(layers: Sequence[Layer], spiral: bool = False) -> Answer:
     """The steps in one part's layers, from the bed upwards; `spiral`: its rows are turns, and begin anywhere. Pure."""
     if len(layers) < LEAST_LAYERS:
         return NoStairs("too few layers")
-    trains = trains_of(layers)
-    rises = rises_of(layers, trains)
-    if not rises:
-        return NoStairs("nothing repeats along the height")
-    places = Places(layers, trains, spiral)
-    most = Rise(0.0, max(rise.outline for rise in rises), max(rise.all for rise in rises))
-    found = sorted((place for rise in rises for place in places.of(rise, most)), key=lambda place: -place.score)
-    best = _best(found, places)
-    if best is None:
-        return NoStairs("nothing repeats at even distances")
-    stairs = _stairs(best, places)
+    found, places = places_in(layers, spiral)
+    if not found:
+        return NoStairs("nothing repeats along the height at even distances")
+    best = found[0]
     if nothing(best, places, layers):
         return NoStairs("what repeats along the height is the infill's own pattern, or chance")
-    rivals = [place for place in found if not _same(place, best, places)]
-    why_not = doubt(best, [place for place in rivals if _other(place, best, stairs, places)], places, spiral)
-    if why_not is None:
-        return stairs
-    return Unsure(why_not, _distinct([stairs, *(_stairs(place, places) for place in rivals[:MOST_LOOKED_AT])]))
+    stairs, *others = [reading(place, places) for place in found[:MOST_LOOKED_AT]]
+    by_place = zip(found[1:MOST_LOOKED_AT], others, strict=True)
+    rival = next((place for place, other in by_place if _other(other, stairs, places.half)), None)
+    why_not = doubt(best, rival, places)
+    return stairs if why_not is None else Unsure(why_not, _distinct([stairs, *others]))
 
 
-def _best(found: list[Place], places: Places) -> Place | None:
-    """The place with most to speak for it; but not one that takes several steps for one, nor one that begins within a frame."""
-    if any(place.framed for place in found):
-        found = [place for place in found if place.held or place.outside <= MOST_OUTSIDE]
-    if not found:
-        return None
-    best = found[0]
-    for place in found:
-        if place.score < best.score - 7:
-            break
-        if (
-            place.spoken > 0.6 * best.spoken
-            and any(abs(place.mm * times - best.mm) < places.pair for times in (2, 3, 4, 5))
-            and _on(best.plinth, place, places)
-            and (
-                max(0.0, place.walls) + max(0.0, place.inside) > max(0.0, best.walls) + max(0.0, best.inside) + 1.5
-                or (min(place.rise.whole) >= LEAST_WHOLE and not place.rise.turns)
-            )
-        ):
-            return place
-    return next((place for place in found if _raised(place, best, places)), best)
+def places_in(layers: Sequence[Layer], spiral: bool) -> tuple[list[Place], Places]:
+    """Where steps may lie in one part, the likeliest first, and what tells of it."""
+    trains = trains_of(layers)
+    rises = rises_of(layers, trains)
+    places = Places(layers, trains, spiral)
+    most = Rise(0.0, max((rise.outline for rise in rises), default=0.0), max((rise.all for rise in rises), default=0.0))
+    found = sorted((place for rise in rises for place in places.of(rise, most)), key=lambda place: -place.score)
+    return found, places
 
 
-def _raised(one: Place, best: Place, places: Places) -> bool:
-    """Counted from the bed there is one step more than one's edges tell: are its steps upon a plinth of about their height?"""
-    near = best.plinth == 0 and abs(one.plinth - best.mm) < 2 * places.pair and one.count == best.count - 1
-    return (
-        near
-        and one.end == best.end != "cut"
-        and one.stop == best.stop
-        and one.walls + one.inside > best.walls + best.inside + 2 * FULL
-    )
-
-
-def _on(z: float, place: Place, places: Places) -> bool:
-    """Is a height one of the place's boundaries, or in line with them?"""
-    steps = (z - place.plinth) / place.mm
-    return abs(steps - round(steps)) * place.mm < places.pair
-
-
-def _same(one: Place, best: Place, places: Places) -> bool:
-    """Are the boundaries of the one among those of the best, or in line with them?"""
-    times = round(one.mm / best.mm)
-    if times < 1 or abs(one.mm - times * best.mm) >= places.pair * times:
-        return False
-    return best.framed or _on(one.plinth, best, places)  # a frame's own edges come again as well
-
-
-def _other(place: Place, best: Place, stairs: Stairs, places: Places) -> bool:
-    """Is it another reading of the part? Not where it says the same in other layers, or where its first step is no step."""
-    if place.low < CLEAR and best.outside <= PLAIN and not places.lattice.outline.steps_from(place.plinth, place.mm):
-        return False
-    near = 2.2 * places.pair
-    ends = [abs(place.plinth + n * place.mm - best.plinth - n * best.mm) for n in (0, best.count)]
-    if place.count != best.count or max(ends) > near:
-        return True
-    if place.walls + place.inside < best.walls + best.inside - FULL:
-        return False
-    said = _stairs(place, places)
-    ends = [abs(said.plinth_mm + n * said.rise_mm - stairs.plinth_mm - n * stairs.rise_mm) for n in (0, best.count)]
-    return max(ends) > places.half
-
-
-def _stairs(place: Place, places: Places) -> Stairs:
-    figures = round_figures(place.plinth, place.mm, place.count, places.lattice.seen(place), places.half)
-    low = "the bed" if place.plinth == 0 else "a foot" if place.low > 2 else "the edges between steps"
+def reading(place: Place, places: Places) -> Stairs:
+    """What a place says, in figures as they were likely drawn."""
+    figures = places.figures(place)
+    low = "the bed" if place.plinth == 0 else "a foot" if place.seen else "the edges between steps"
     end = {"top": "the top", "cap": "a cap"}.get(place.end, "the edges between steps")
-    return Stairs(
-        figures.plinth,
-        figures.rise,
-        place.count,
-        place.rise.chance,
-        f"{low} and {end} agree" if low != end else f"{low} say so",
-    )
+    why = f"{low} and {end} agree" if low != end else f"{low} say so"
+    return Stairs(figures.plinth, figures.rise, place.count, place.rise.chance, why)
+
+
+def _other(one: Stairs, best: Stairs, half: float) -> bool:
+    """Is it another reading: another number of steps, or an end more than half a layer away?"""
+    ends = [abs(one.plinth_mm + n * one.rise_mm - best.plinth_mm - n * best.rise_mm) for n in (0, best.count)]
+    return one.count != best.count or max(ends) > half
 
 
 def _close(one: Stairs, other: Stairs) -> bool:

@@ -32,10 +32,9 @@ MOST: Final = 5
 class Rise:
     """A rise (mm), how many nats the trains of the outline and all trains speak for it, and its chance.
 
-    `whole`: of the events that have their like two or three rises away, the share that have it one rise away too; a half or a
-    third of the true rise has few. `bridges`: nats of what is laid over nothing, less those of what has nothing laid on it: an
-    infill that turns has both. `part`: the most that a half or a third of the rise is spoken for, as a share. `turns`: whether
-    what grows at one step shrinks at the next, and so all along: a step is twice as high, or two infills take turns.
+    `whole`: of the events that have their like two rises away, the share that have it one rise away too; a half of the true
+    rise has few. `bridges`: nats of what is laid over nothing, less those of what has nothing laid on it: an infill that turns
+    has both. `part`: the most that a half or a third of the rise is spoken for, as a share.
 
     The trains know of each other, so their sum is a measure, not a likelihood. The chance is bounded by Markov: under chance
     the mean of a likelihood ratio is 1, so it is above exp(nats) in at most exp(-nats) of all cases; times all that was tried.
@@ -46,10 +45,9 @@ class Rise:
     outline: float
     all: float
     chance: float = 1.0
-    whole: tuple[float, float] = (1.0, 1.0)
+    whole: float = 1.0
     bridges: float = 0.0
     part: float = 0.0
-    turns: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +104,7 @@ def rises_of(layers: Sequence[Layer], trains: Sequence[Train]) -> list[Rise]:
                     coarse.append(rise)
                     mm = _fine(rise, fine, top)
                     walls = rise.outline > SURE_OUTLINE
-                    whole, turns = _whole(mm, bits, walls), _turns(mm, trains, walls, thick)
-                    found.append(replace(rise, mm=mm, whole=whole, turns=turns, part=_part(rise, by_step)))
+                    found.append(replace(rise, mm=mm, whole=_whole(mm, bits, walls), part=_part(rise, by_step)))
                 if len(peaks) == MOST:
                     break
     return found
@@ -143,39 +140,19 @@ def _part(rise: Rise, by_step: dict[int, tuple[float, float]]) -> float:
     return max(near) / most if most else 0.0
 
 
-def _turns(mm: float, trains: Sequence[Train], walls: bool, thick: float) -> bool:
-    """Of events with a like one rise up and one two rises up: is the near one nearly always the other way, the far one not?"""
-    near = far = every = 0.0
-    for train in trains:
-        if walls and not train.outline:
-            continue
-        events = list(zip(train.heights, train.up, strict=True))
-        for z, up in events:
-            one = [u for h, u in events if abs(h - z - mm) <= thick * 0.6 + 0.02]
-            two = [u for h, u in events if abs(h - z - 2 * mm) <= thick * 0.6 + 0.02]
-            if one and two:
-                every += 1
-                near += up in one
-                far += up in two
-    return every > 0 and near < 0.3 * every and far > 0.8 * every
-
-
-def _whole(mm: float, bits: Sequence[_Bits], walls: bool) -> tuple[float, float]:
-    shares = []
+def _whole(mm: float, bits: Sequence[_Bits], walls: bool) -> float:
     every: dict[tuple[int, str], int] = {}
     for one in bits:
         every[one.name] = every.get(one.name, 0) | one.wide
-    for times in (2, 3):
-        far = both = 0.0
-        for one in bits:
-            if one.outline or not walls:
-                weight = -math.log(one.chance)
-                step, leap = round(mm / GRID_MM), round(times * mm / GRID_MM)
-                reach = one.points & (one.wide >> leap)
-                far += weight * reach.bit_count()
-                both += weight * (reach & (every[one.name] >> step)).bit_count()
-        shares.append(both / far if far else 1.0)
-    return shares[0], shares[1]
+    far = both = 0.0
+    step, leap = round(mm / GRID_MM), round(2 * mm / GRID_MM)
+    for one in bits:
+        if one.outline or not walls:
+            weight = -math.log(one.chance)
+            reach = one.points & (one.wide >> leap)
+            far += weight * reach.bit_count()
+            both += weight * (reach & (every[one.name] >> step)).bit_count()
+    return both / far if far else 1.0
 
 
 def _bits(train: Train, slack: float, top: float) -> list[_Bits]:

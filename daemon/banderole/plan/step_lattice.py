@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 from .layer_events import Train
 from .layer_signature import Layer
 from .rise_search import SURE_OUTLINE
 from .step_marks import HAIR, INSIDE, SKIRT_MM, Outline
-from .step_place import LATTICE, LEAST_COUNT, Place
+from .step_place import FULL, LEAST_COUNT, LEAST_OUTLINE, VAGUE, Place
 
 CLOSED_MM: Final = 0.6
 """So far below the top the part may be closed: no edge between steps is looked for."""
@@ -63,38 +64,54 @@ class Lattice:
             found.append((n, (below + above) / 2, slack))
         return found
 
-    def alone(self, low: float, mm: float, count: int, walls: bool = True) -> bool:
-        """Do walls move (or infills change) where steps meet, and nowhere else? What comes once only is left out."""
+    def told(self, place: Place) -> Place:
+        """The place, with what the lattice says of it: do walls begin there to repeat themselves; is its first step like the
+        next; do walls move where steps meet and nowhere else; are odd boundaries edges too?"""
+        return replace(
+            place,
+            begun=self.outline.repeats_from(place.plinth, place.mm, 1),
+            like=self.outline.steps_from(place.plinth, place.mm),
+            alone=self._alone(place),
+            crossed=self._crossed(place),
+        )
+
+    def _alone(self, place: Place) -> bool:
+        """Do walls move (or, where they never do, infills change) where steps meet, and nowhere else, and does what ends the
+        steps, or lies below them, agree? What comes once only is left out."""
+        if place.low < (VAGUE if place.end == "cut" else 0.0):
+            return False
+        if place.low <= 0 and not self.outline.like_next(place.plinth, place.mm):
+            return False  # without an edge below it the lowest step may be the upper part of a plinth
+        walls = place.rise.outline >= LEAST_OUTLINE
+        if (place.walls if walls else place.inside) < FULL:
+            return False
+        low, mm = place.plinth, place.mm
         tall = min(GROOVE_MM, mm / 4) + self.half
         at = away = 0
         for train in self._edged if walls else self._filled:
             for z in train.heights:
-                if low + self.pair < z < low + count * mm - self.pair and self._again(train, z, mm):
+                if low + self.pair < z < low + place.count * mm - self.pair and self._again(train, z, mm):
                     off = (z - low + mm / 2) % mm - mm / 2
                     at += abs(off) <= tall
                     away += abs(off) > tall
         return at >= LEAST_COUNT - 1 and away <= at / 20
 
-    def crossed(self, place: Place, times: int) -> bool:
-        """Is there an edge of one feature at nearly all boundaries but each second (or third) one?"""
-        between = [n for n in range(1, place.count) if n % times]
+    def _crossed(self, place: Place) -> bool:
+        """Is there an edge of one feature at nearly all odd boundaries? Else steps may be twice as high."""
+        odd = range(1, place.count, 2)
         slack = self.half + HAIR
         for train in self._trains:
             if train.kind == "bend" or (not train.outline and place.rise.outline > SURE_OUTLINE):
                 continue
-            hits = sum(nearest(train.heights, place.plinth + n * place.mm, slack) is not None for n in between)
+            hits = sum(nearest(train.heights, place.plinth + n * place.mm, slack) is not None for n in odd)
             chance = min(1.0, len(train.heights) * 2 * slack / self.top)
-            if hits >= max(2, NEARLY * len(between)) and chance ** (hits - 1) < 0.02:
+            if hits >= max(2, NEARLY * len(odd)) and chance ** (hits - 1) < 0.02:
                 return True
         return False
 
-    def marked(self, place: Place, times: int) -> bool:
-        """Is there an edge at each second (or third) boundary?"""
-        return self.edges(place.plinth, times * place.mm, place.count // times)[0] > LATTICE / 2
-
     def seen(self, place: Place) -> list[tuple[int, float, float]]:
         """Boundaries where something was seen: number, height, and how far off it may be drawn. Ends, and edges between."""
-        found = [(0, place.plinth)] if place.low > 2.0 or place.plinth == 0.0 else []
+        found = [(0, place.plinth)] if place.seen else []
         if place.end != "cut":
             found.append((place.count, place.stop))
         told = place.rise.outline > SURE_OUTLINE  # by the outline

@@ -15,8 +15,6 @@ from .layer_signature import FEATURES, SMALLEST, Layer
 
 HAIR: Final = 0.03
 """mm: two heights closer than this are the same edge."""
-MOST_STRENGTH: Final = 4.0
-"""A change sixteen times the unrest is there; more says no more."""
 SKIRT_MM: Final = 0.55
 """Below this no step begins but on the bed: skirts end there."""
 BOTTOM_MM: Final = 1.05
@@ -70,16 +68,6 @@ class Edges:
         like = max((s for by in (-rise, rise) for s in self.at(z + by, slack).values()), default=0.0)
         return here if like < here / 2 else 0.0
 
-    def share(self, lone: Sequence[tuple[float, float]], low: float, end: float) -> float:
-        """Edges that come once between two heights: their sum, less where much else repeats (labels)."""
-        alone = sum(min(MOST_STRENGTH, strength) for z, strength in lone if low < z < end)
-        strongest: dict[float, float] = {}
-        for z, (_, strength) in zip(self.heights, self._what, strict=True):
-            if low < z < end:
-                strongest[z] = max(strongest.get(z, 0.0), min(MOST_STRENGTH, strength))
-        every = sum(strongest.values())
-        return min(alone, 12.0 * alone / every) if every else 0.0
-
 
 class Outline:
     """The box of each layer, held against that of layers elsewhere."""
@@ -109,13 +97,13 @@ class Outline:
     def steps_from(self, z: float, rise: float) -> bool:
         """Has the step from here on the walls of the next one, wherever that has those of the one above it?"""
         other = 0.0
-        for layer in self._layers[self._settled :]:
+        first = max(self._settled, bisect_right(self._tops, z + self._thick))
+        for layer in self._layers[first : bisect_left(self._tops, z + rise - self._thick)]:
             at = layer.z - layer.height / 2
-            if z + self._thick < layer.z < z + rise - self._thick:
-                if self._walls_alike(at + rise, at + 2 * rise) and not self._walls_alike(at, at + rise):
-                    other += layer.height
-                if other > UNLIKE_MM:
-                    return False
+            if self._walls_alike(at + rise, at + 2 * rise) and not self._walls_alike(at, at + rise):
+                other += layer.height
+            if other > UNLIKE_MM:
+                return False
         return True
 
     def _walls_alike(self, one: float, other: float) -> bool:

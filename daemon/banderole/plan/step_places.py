@@ -1,7 +1,7 @@
 """Where steps of a given rise begin and end: every place that something speaks for, with what speaks for and against it.
 
 For a place speak: a foot or the bed below, the part's top or a cap above after a whole number of steps, and edges where
-steps meet. Against it: changes that come once, inside the steps, and what repeats outside of them. Pure; mm.
+steps meet. Against it: what repeats outside of them. Pure; mm.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import Final
 from .layer_events import Train
 from .layer_signature import OUTLINE, Layer
 from .rise_search import LEVELS, MOST_EVENTS, SURE_OUTLINE, Rise
+from .step_figures import Figures, round_figures
 from .step_foot import Feet
 from .step_lattice import Lattice, nearest
 from .step_marks import BOTTOM_MM, BOX, HAIR, INSIDE, SKIRT_MM, Edges
@@ -23,8 +24,6 @@ CAP_MM: Final = 8.0
 """A foot and a cap are hardly higher; a foot of more than a rise is looked for too."""
 THIN_MM: Final = 0.4
 """A cap is thicker than this: else it is the top."""
-SKIN_MM: Final = 0.8
-"""So far below the top a closed skin may begin, which comes once."""
 ONCE: Final = 1.5
 STRONG: Final = 2.6
 """Strengths: a change that comes once may be the end of a foot from the first on, and counts against steps from the second."""
@@ -92,18 +91,17 @@ class Places:
                 if not foot and max(walls, inside) < LATTICE:
                     continue
                 exact = 0.5 if low == 0 or nearest(self._walls.heights, low, HAIR) is not None else 0.0
-                once = self._walls.share(
-                    lone, max(BOTTOM_MM, low + self.pair), min(low + count * mm - self.pair, self.top - SKIN_MM)
-                )
                 if kind == "cut" and walls > FULL and low in (0.0, seen):
                     high = -0.5
-                found.append(
-                    Place(
-                        low, count, kind, end, (foot or 0.0) + exact, high,
-                        walls, inside, framed, once, self._beyond(chains, low, end), spoken, fit,
-                    )
-                )  # fmt: skip
+                outside = self._beyond(chains, low, end)
+                place = Place(
+                    low, count, kind, end, (foot or 0.0) + exact, high, walls, inside, framed, outside, spoken, fit
+                )
+                found.append(self.lattice.told(place))
         return found
+
+    def figures(self, place: Place) -> Figures:
+        return round_figures(place.plinth, place.mm, place.count, self.lattice.seen(place), self.half)
 
     def _lows(self, mm: float, chains: list[Chain], foot: float | None) -> list[float]:
         """The bed; edges near it; where something that repeats begins, or one rise lower."""
