@@ -1,7 +1,7 @@
 """Why the likeliest place is not sure, or nothing at all. Pure.
 
 Sure is only what leads every other reading by far, stands out from chance, has something that ends where the first step begins
-(which looks like the next, where that is no foot that a person sees), and figures that are known to about half a layer. A wrong
+(which looks like the next, where that is no foot that a person sees), and figures that are known to half a layer. A wrong
 one spoils a print.
 """
 
@@ -32,8 +32,6 @@ MOST_PART: Final = 0.5
 """Share of what speaks for the rise that may speak for a half or a third of it."""
 LEAST_WHOLE: Final = 0.7
 """Share of what repeats after two rises that must repeat after one."""
-MOST_OFF: Final = 1.2
-"""Halves of a layer by which figures may be off at worst: by a half they rarely are then."""
 MOST_OUTSIDE: Final = 0.2
 """Share of what repeats that may begin below the first step or end above the last: a foot has holes and rims of its own."""
 STRAY: Final = 1.9
@@ -65,7 +63,7 @@ def doubt(best: Place, rival: Place | None, places: Places) -> str | None:
         return f"{what}, but what repeats reaches out of them"
     if best.end == "cut" and best.count == LEAST_COUNT:
         return f"{what}, but only {best.count}, and not where they end"
-    if places.figures(best).off > MOST_OFF * places.half:
+    if places.figures(best).off > places.half:
         return f"{what}, but not to half a layer"
     if best.rise.outline < LEAST_OUTLINE and _strays(best, seen):
         return f"{what}, but infills change a layer beside them"
