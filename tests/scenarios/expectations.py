@@ -38,7 +38,7 @@ requests for readings waiting behind it, and nobody can know for how long. A rea
 looks as a heater does that stays on; a bed that fails in the printer's own wait for it may not be told of in there at all."""
 ALARMS: Final = {
     "S6": ("line_numbers",), "S8": ("line_numbers",), "S15": ("printer_fatal",), "T1": ("sensor_impossible",),
-    "T1b": ("sensor_impossible",), "T1-bed": ("sensor_impossible",), "S10b": ("stale", "setpoint_unproven"),
+    "T1b": ("sensor_impossible",), "T1-bed": ("sensor_impossible", "stale"), "S10b": ("stale", "setpoint_unproven"),
     "T3": ("heat_rise", "heat_runaway", "deposit_below", "pre_wait"), "T4": ("heat_overshoot", "heat_over_limit",
     "heat_while_off", "heat_off_unproven", "sensor_impossible"), "file_shrinks": ("file_changed",),
     "S10": ("silence", "stale"), "S11": ("printer_reset",), "S12": ("port_lost",),
@@ -103,7 +103,7 @@ def as_expected(outcome: Outcome, truth: Truth) -> Iterator[str]:
             if (kind == "cancelled" or ended.exit == 70) and ended.proven != (kind != "engine_broken"):
                 yield f"proven {ended.proven}. {end}"
             return
-        if struck + _lateness(outcome, truth, kind) < outcome.lasted:
+        if struck + _lateness(outcome, truth, kind) < (given_up[0][0] if given_up else outcome.lasted):
             yield f"it struck at {struck:.1f} s of {outcome.lasted:.1f}. {end}"
     if kind in ("flood", "stop", "abort", "estop"):
         yield from _obeyed(outcome, truth, end)

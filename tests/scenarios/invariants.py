@@ -19,7 +19,7 @@ from banderole.run.start_proof import LOW_C
 
 from tests.scenarios import expectations, order, record, wire
 from tests.scenarios.play import REST_AFTER_S, Outcome
-from tests.scenarios.truth import HEAT_OFF, HEATS, Truth, slack
+from tests.scenarios.truth import HEAT_OFF, HEATS, Truth, Write, slack
 from tests.support.judge import CLEAR_MM, SAME_MM, deposits
 
 HEAT_OFF_WITHIN_S: Final = 6.5
@@ -133,7 +133,8 @@ def right_band(outcome: Outcome, truth: Truth) -> Iterator[str]:
         truth.falsified[0]["at"] if truth.falsified else math.inf,
         min((row["at"] for row in truth.board_events("restart", "halted") if row["at"] > 1.0), default=math.inf),
     )
-    heater_failed = truth.fault_at("T1", "T1b", "T2", "T3", "T4", "T5", "T6", "T7") or math.inf
+    failed_at = truth.fault_at("T1", "T1b", "T2", "T3", "T4", "T5", "T6", "T7")
+    heater_failed = math.inf if failed_at is None else failed_at
     moving = scenario.settle["stance"] == "moving"
     late = {event["setpoints"].get("nozzle") for _, event in outcome.of("settle_late")}
     wide = scenario.settle["tolerance"] + slack(scenario)
@@ -246,7 +247,7 @@ def heat_stays_off(outcome: Outcome, truth: Truth) -> Iterator[str]:
     ending = [at for kind in ("aborting", "run_ended") for at, _ in outcome.of(kind)]
     since = min(ending, default=math.inf)
     for write in truth.writes:
-        if write.at > since and HEATS.match(write.text):
+        if write.at > since and HEATS.match(write.text) and not _asked_for_again(truth, write, since):
             yield f"{write.text!r} was written {write.at - since:.2f} s after it was given up"
             break
     if outcome.of("aborting") and not outcome.of("run_started"):
@@ -270,6 +271,13 @@ def heat_stays_off(outcome: Outcome, truth: Truth) -> Iterator[str]:
         killed = outcome.ended[0] is None
         if not killed and not never and (not off or off[0] - aborting[0] > within):
             yield f"heat-off was written {'never' if not off else f'{off[0] - aborting[0]:.1f} s after the decision'}"
+
+
+def _asked_for_again(truth: Truth, write: Write, since: float) -> bool:
+    """Is it written again, under its own number (no other line ever gets that), with heat-off right behind it?"""
+    before = any(w.number == write.number and w.text == write.text and w.at <= since for w in truth.writes)
+    off = any(w.at == write.at and HEAT_OFF.match(w.text) for w in truth.writes)
+    return before and write.number is not None and off
 
 
 def factors_put_back(outcome: Outcome, truth: Truth) -> Iterator[str]:

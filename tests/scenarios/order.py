@@ -92,7 +92,8 @@ def each_ok_has_its_line(outcome: Outcome, truth: Truth) -> Iterator[str]:
     # Greeted anew all is forgotten that was out; and what goes past all numbering is answered too.
     again = again or any(event.get("rung") in ("greet anew", "break the wait") for _, event in outcome.of("make_safe"))
     spare = outcome.ran[0].engine.window.miscounts if outcome.ran else 0
-    if spare and _sound(outcome) and not reminded and not again:
+    gone = outcome.happened["engine_broken"]  # it hears nothing any more of what it has written
+    if spare and _sound(outcome) and not reminded and not again and not gone:
         yield f"{spare} answers belonged to no line, and none was lost or doubled"
 
 

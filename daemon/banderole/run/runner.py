@@ -395,9 +395,9 @@ class Runner:
             try:
                 outlet(said)
             except Exception:
-                if self.engine.cause is None:
+                if self.engine.cause is None and self.engine.ended is None:
                     raise  # a fault of ours, which ends the run
-                log.exception("an outlet has a fault; making safe goes on")
+                log.exception("an outlet has a fault; the run's end goes on without it")
 
     def _tell_readings(self) -> None:
         self._read = self.engine.watch.readings
