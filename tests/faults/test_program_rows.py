@@ -166,6 +166,23 @@ def test_p3_an_outlet_dies(tmp_path: Path, which: str) -> None:
         heat_is_off(play)
 
 
+@pytest.mark.fault("P3", on="simulation")
+def test_p3_an_outlet_dies_of_the_last_event(tmp_path: Path) -> None:
+    """The run has ended by then, and its end is told all the same."""
+    with act(tmp_path) as play:
+
+        def outlet(event: dict[str, Any]) -> None:
+            if event["kind"] == "run_ended":
+                raise RuntimeError("a fault of ours")
+
+        play.stage.event.insert(0, outlet)
+        ended = play.stage.run(play.job)
+        assert ended is not None
+        assert (ended.state, ended.exit, ended.proven) == ("Complete", 0, True), ended.reason
+        assert len(play.of("run_ended")) == 1
+        heat_is_off(play)
+
+
 # ---- P4: it is asked to end
 
 
