@@ -26,7 +26,7 @@ THIN_MM: Final = 0.4
 """A cap is thicker than this: else it is the top."""
 ONCE: Final = 1.5
 STRONG: Final = 2.6
-"""Strengths: a change that comes once may be the end of a foot from the first on, and counts against steps from the second."""
+"""Strengths: a change that comes once may be the end of a foot from the first on, and the foot of a cap from the second."""
 BED: Final = 2.0
 TOP: Final = 3.0
 HIDDEN: Final = 4.0
