@@ -52,9 +52,23 @@ def test_after_a_hush_a_reading_has_time_to_come(watch: HeatWatch) -> None:
     """A homing that says nothing for 20 s ends, and all that was owed is answered at once: no reading among it."""
     read(watch, 200.0, 10.0)
     assert silent(watch, 16.5) is True
-    watch.hear(30.0)
+    for now in (30.0, 31.0, 32.0):
+        watch.hear(now)
     assert silent(watch, 31.9) is None
     assert silent(watch, 32.1) is False
+
+
+def test_a_silence_counts_from_the_last_word(watch: HeatWatch) -> None:
+    """Fault row S9: a printer that moves may be silent for 5 s, though its last reading was a second old by then."""
+    read(watch, 200.0, 10.0)
+    watch.hear(11.1)
+    assert silent(watch, 16.3) is None
+    watch.hear(16.4)
+    assert silent(watch, 16.5) is None
+    read(watch, 200.0, 16.6)
+    watch.hear(17.7)
+    assert silent(watch, 23.6) is None
+    assert silent(watch, 23.8) is False
 
 
 def test_one_hush_between_two_readings_is_forgiven(watch: HeatWatch) -> None:

@@ -68,7 +68,9 @@ class Guards:
             case Does.LOSE:
                 e.lost("silence", self._silence_in_words(e))
             case Does.TRIP if (silence := e.watch.silence(e.now)) is not None:
-                text = f"no reading of the {silence.heater} for {silence.seconds:.1f} s, though the printer talks"
+                quiet = e.now - e.watch.heard_at
+                but = "though the printer talks" if quiet < silence.limit else f"and no word for {quiet:.1f} s"
+                text = f"no reading of the {silence.heater} for {silence.seconds:.1f} s, {but}"
                 e.trip(Trip("stale", round(silence.seconds, 1), silence.limit, text))
 
     @staticmethod

@@ -215,9 +215,11 @@ class HeatWatch:
         return all(now - at <= self._settings[heater].stale_s for heater, at in self.read_at.items())
 
     def silence(self, now: float) -> Silence | None:
-        """A heater that is hot and has not been heard of for too long."""
+        """A heater that is hot and has not been heard of for too long: since its last reading while the printer talks, since its
+        last word while it says nothing at all."""
+        quiet = now - self.heard_at
         for heater, at in self.read_at.items():
             limit = self._settings[heater].stale_s
-            if now - at > limit and now >= self._due_by and self.hot(heater):
+            if now - at > limit and not TALKS_S < quiet <= limit and now >= self._due_by and self.hot(heater):
                 return Silence(heater, now - at, limit, self.heard_at - at < TALKS_S)
         return None
