@@ -52,6 +52,7 @@ class Truth:
         of_file: dict[int | None, bool] = {}
         falsified_moves: set[int | None] = set()
         self.first_falsified_move: float | None = None
+        self.stopped_at = self._stopped_at()
         for row in self.outcome.rows:
             if row["row"] == "move":
                 self.owner.append((row, of_file.get(row["number"], False)))
@@ -98,6 +99,11 @@ class Truth:
             if deposits(row):
                 top = max(top, row["z0"], row["z1"])
         return found
+
+    def _stopped_at(self) -> float | None:
+        """When damage made M410 of a line of ours, on a board that obeys that before it looks at the checksum."""
+        stops = [row["at"] for row in self.board_events("at_once") if row["detail"] == "M410"]
+        return min(stops, default=None)
 
     @property
     def reference(self) -> list[Move]:

@@ -218,7 +218,7 @@ def _proof(e: Engine, at_command: dict[str, float], limit_s: float, first: bool)
     peak: dict[str, float] = {}
     lowest: dict[str, float] = {}
     e.window.ask_temperatures()
-    while e.now - began < limit_s or (e.now - began < 2 * limit_s and _stands(e, at_command)):
+    while e.now - began < limit_s or (e.now - began < 2 * limit_s and _stands(e, at_command, peak)):
         heard = yield
         if isinstance(heard, PortLost) or e.window.state is LinkState.BROKEN:
             return False
@@ -269,15 +269,18 @@ def _reads(e: Engine, heater: str, seconds: float) -> float:
     return min(measured, e.watch.middle_lately(heater)) if measured > WARM or seconds >= SEEN_S else measured
 
 
-def _stands(e: Engine, at_command: dict[str, float]) -> bool:
-    """Off by the printer's word and read all the time, nothing climbs, and noise alone hides the fall: a plate loses a degree in
-    15 s. Then it is worth a longer look; one that is stuck on shows by then that it climbs."""
-    watch = e.watch
+def _stands(e: Engine, at_command: dict[str, float], peak: dict[str, float]) -> bool:
+    """Off by the printer's word, read all the time, and no higher than one cut off cold at full power comes by itself; or noise
+    hides the fall: a plate loses a degree in 15 s. Then it is worth a longer look; one that is stuck on climbs on meanwhile."""
+    watch, most = e.watch, _most(e)
     return len(_read_lately(e)) == len(watch.measured) and all(
         (watch.targets.get(heater) or 0.0) == 0.0
         and not watch.power.get(heater)
         and not watch.too_hot(heater)
-        and watch.middle_lately(heater) <= at_command.get(heater, -math.inf) + COMING_DOWN_C
+        and (
+            watch.middle_lately(heater) <= at_command.get(heater, -math.inf) + COMING_DOWN_C
+            or peak.get(heater, math.inf) <= most[heater]
+        )
         for heater in watch.measured
     )
 
