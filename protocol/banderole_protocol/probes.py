@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from typing import Final
 
+SAME_MOMENT_S: Final = 1e-6
+"""A second later is a second later, whatever the binary fractions of two clock times add up to."""
 PROBE_S: Final = 1.0
 """Silence after which a probe asks what has become of the lines that are out (fault S3). Firmware that is at work says
 `busy` each second or two."""
@@ -65,7 +67,7 @@ class Probes:
     # ---- what is asked
 
     def due(self, now: float) -> bool:
-        return now >= self.progress_at + PROBE_S
+        return now + SAME_MOMENT_S >= self.progress_at + PROBE_S
 
     @property
     def drew_a_word(self) -> bool:

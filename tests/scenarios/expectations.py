@@ -52,7 +52,7 @@ ACTS_S: Final = 1.0
 MUST_S: Final = 15.0
 """After its threshold time a physical fault must be tripped."""
 SAME_MOMENT_S: Final = 1e-6
-"""The clock tells nanoseconds; sums have more digits."""
+"""Two ways of adding up the same time."""
 PAUSE_S: Final = 5.0
 """The silence of S9."""
 FINDS_S: Final = 3.0

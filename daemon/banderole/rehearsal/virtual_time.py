@@ -71,8 +71,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         self._jumping.due = lambda: self._scheduled[0].when() if self._scheduled else None  # type: ignore[attr-defined]
 
     def time(self) -> float:
-        """To the nanosecond: what is below it are roundings of sums, which depend on who else was due on the way."""
-        return round(self._jumping.clock, 9)
+        return self._jumping.clock
 
     def call_at(  # type: ignore[override]
         self, when: float, callback: Callable[..., Any], *args: Any, context: Context | None = None
