@@ -121,7 +121,7 @@ def honest(outcome: Outcome, truth: Truth) -> Iterator[str]:
     scenario, ended = outcome.scenario, outcome.ended[0]
     sick = {"T1", "T1b", "T2", "T6", "T7", "S7", "S2b"} & set(scenario.kinds)
     # It stands still over the part for seconds, while such a line recovers; that is read too.
-    stands = scenario.line.damages or scenario.line.twice_in > 0.0
+    stands = scenario.line.damages or scenario.line.twice_in > 0.0 or "silence" in scenario.kinds
     if ended is None or stands or sick or truth.broken or not outcome.of("run_ended"):
         return
     wide = slack(scenario) + 3 * scenario.number("nozzle.noise", 0.0)
