@@ -115,7 +115,9 @@ def test_a_stranger_is_asked_who_it_is_and_nothing_else(shell: Shell) -> None:
             assert ("no printer answers" in said) is (words[0] == "run"), case
             assert stranger.heard().count("N0 M110 N0*125") > 5, case
             assert set(stranger.heard()) <= HARMLESS, case
-        assert ended - min(first_heard) > 14.0
+        assert (
+            ended - min(first_heard) > 13.8
+        )  # each is listened to ten times a second, and so is the first word heard late
         assert ended - max(first_heard) < 19.0
     finally:
         for one in asking:

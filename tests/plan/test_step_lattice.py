@@ -5,7 +5,9 @@ from collections.abc import Callable
 import pytest
 from banderole.plan.layer_events import trains_of
 from banderole.plan.layer_signature import FEATURES, Layer
+from banderole.plan.rise_search import Rise
 from banderole.plan.step_lattice import Lattice
+from banderole.plan.step_place import CLEAR, FULL, Place
 
 RISE, COUNT = 6.0, 6
 
@@ -39,14 +41,21 @@ def test_the_middle_between_windows_frames_nothing() -> None:
     assert not lattice(lambda z: window(z - 3.0) if z > 3.0 else 20.0).framed(0.0, RISE, COUNT)
 
 
+def alone(of: Lattice, low: float, count: int) -> bool:
+    """Do walls move where steps of RISE meet and nowhere else? Of a place whose ends and edges leave no doubt."""
+    rise = Rise(RISE, outline=50.0, all=50.0)
+    place = Place(low, count, "top", low + count * RISE, CLEAR, CLEAR, FULL, 0.0, False, 0.0, 1.0, rise)
+    return of.told(place).alone
+
+
 def test_grooves_where_steps_meet_are_alone() -> None:
     grooved = lattice(lambda z: 16.0 if z > 3 and z % RISE < 0.6 else 20.0)
-    assert grooved.alone(0.0, RISE, COUNT)
-    assert not grooved.alone(3.0, RISE, COUNT - 1)
+    assert alone(grooved, 0.0, COUNT)
+    assert not alone(grooved, 3.0, COUNT - 1)
 
 
 def test_windows_are_not_alone() -> None:
-    assert not lattice(window).alone(1.6, RISE, COUNT)
+    assert not alone(lattice(window), 1.6, COUNT)
 
 
 def test_a_first_step_that_is_none() -> None:
